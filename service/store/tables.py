@@ -1,0 +1,443 @@
+"""Rows: the shape of the database and nothing else.
+
+Rows are private to the store and the actions; they do not validate (CHECK constraints do). No ORM relationships: joins are written out. Instants are UTC by the library's own
+column type, which refuses naive values; a production day is a stored local date. Codes are what people type, integer ids stay inside.
+"""
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import JSON, BigInteger, CheckConstraint, Index, Text, UniqueConstraint
+from sqlmodel import Field, SQLModel
+
+SQLModel.metadata.naming_convention = {
+    "pk": "pk_%(table_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+}
+
+# Without AUTOINCREMENT, SQLite hands a deleted last id out again; a cursor or a link that remembers the old row would then point at a new one.
+NEVER_REUSE: dict[str, Any] = {"sqlite_autoincrement": True}
+
+
+class StudioRow(SQLModel, table=True):
+    """The one studio of this database; zone and day start decide every production day."""
+
+    __tablename__ = "studio"
+    __table_args__ = (
+        CheckConstraint("id = 1", name="only_one"),
+        CheckConstraint("day_starts_at_min BETWEEN 0 AND 1439", name="day_start"),
+        CheckConstraint("plate_minimum_frames >= 1", name="plate_minimum"),
+    )
+    id: int = Field(default=1, primary_key=True)
+    name: str
+    time_zone: str
+    day_starts_at_min: int
+    plate_minimum_frames: int
+    terminals_may_decide: bool
+    rev: int = 1
+
+
+class ProductionRow(SQLModel, table=True):
+    __tablename__ = "production"
+    __table_args__ = (UniqueConstraint("code"), CheckConstraint("rate_num > 0 AND rate_den > 0", name="rate"), NEVER_REUSE)
+    id: int | None = Field(default=None, primary_key=True)
+    code: str
+    title: str
+    rate_num: int
+    rate_den: int
+    rev: int = 1
+    added_at: datetime
+
+
+class EpisodeRow(SQLModel, table=True):
+    __tablename__ = "episode"
+    __table_args__ = (UniqueConstraint("production_id", "code"), NEVER_REUSE)
+    id: int | None = Field(default=None, primary_key=True)
+    production_id: int = Field(foreign_key="production.id")
+    code: str
+    title: str
+    rev: int = 1
+    added_at: datetime
+
+
+class StageRow(SQLModel, table=True):
+    __tablename__ = "stage"
+    __table_args__ = (UniqueConstraint("code"), NEVER_REUSE)
+    id: int | None = Field(default=None, primary_key=True)
+    code: str
+    name: str
+    rev: int = 1
+    added_at: datetime
+
+
+class TerminalRow(SQLModel, table=True):
+    """A capture computer beside a stage; it outlives its keys, because its serials do."""
+
+    __tablename__ = "terminal"
+    __table_args__ = (UniqueConstraint("name"), NEVER_REUSE)
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    stage_id: int = Field(foreign_key="stage.id", index=True)
+    last_seen_at: datetime | None = None
+    rev: int = 1
+    added_at: datetime
+
+
+class KeyRow(SQLModel, table=True):
+    """An API key: the secret's SHA-256 alone is kept, the prefix finds the row."""
+
+    __tablename__ = "api_key"
+    __table_args__ = (
+        UniqueConstraint("name"),
+        UniqueConstraint("prefix"),
+        CheckConstraint("scope IN ('count', 'read', 'coordinate', 'admin')", name="scope"),
+        CheckConstraint("(scope = 'count') = (terminal_id IS NOT NULL AND stage_id IS NOT NULL)", name="count_is_bound"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    prefix: str
+    digest: str
+    scope: str
+    stage_id: int | None = Field(default=None, foreign_key="stage.id", index=True)
+    terminal_id: int | None = Field(default=None, foreign_key="terminal.id", index=True)
+    production_id: int | None = Field(default=None, foreign_key="production.id", index=True)
+    expires_at: datetime | None = None
+    revoked_at: datetime | None = None
+    rev: int = 1
+    made_at: datetime
+
+
+class ShotRow(SQLModel, table=True):
+    """A shot and its plan. `rev` rises with plan and decisions, `touched` with every event of the shot, `plan_rev` with the plan alone."""
+
+    __tablename__ = "shot"
+    __table_args__ = (
+        UniqueConstraint("production_id", "code"),
+        CheckConstraint("cut_frames >= 1", name="cut_frames"),
+        CheckConstraint("handle_in >= 0 AND handle_out >= 0", name="handles"),
+        Index("ix_shot_episode_id", "episode_id"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    production_id: int = Field(foreign_key="production.id")
+    episode_id: int = Field(foreign_key="episode.id")
+    code: str
+    scene: str | None = None
+    cut_frames: int
+    handle_in: int = 0
+    handle_out: int = 0
+    cameras: list[str] = Field(sa_type=JSON)
+    passes: list[str] = Field(sa_type=JSON)
+    moving_camera: bool = False
+    omitted: bool = False
+    plan_rev: int = 1
+    rev: int = 1
+    touched: int = 1
+    added_at: datetime
+
+
+class PartRow(SQLModel, table=True):
+    """Where a shot, or a part of a split shot, is planned to be shot. `first`/`last` are frame identities; null means the planned end."""
+
+    __tablename__ = "shot_part"
+    __table_args__ = (CheckConstraint("first IS NULL OR last IS NULL OR first <= last", name="range"),)
+    shot_id: int = Field(foreign_key="shot.id", primary_key=True)
+    part: str = Field(primary_key=True)
+    stage_id: int = Field(foreign_key="stage.id", index=True)
+    first: int | None = None
+    last: int | None = None
+
+
+class TakeRow(SQLModel, table=True):
+    __tablename__ = "take"
+    __table_args__ = (
+        UniqueConstraint("shot_id", "part", "purpose", "number"),
+        CheckConstraint("number >= 1", name="number"),
+        CheckConstraint("purpose IN ('shoot', 'plate', 'rehearsal', 'test', 'reference')", name="purpose"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id")
+    part: str
+    purpose: str
+    number: int
+    rev: int = 1
+    added_at: datetime
+
+
+class SeriesRow(SQLModel, table=True):
+    """The standing total of one series, kept beside the ledger so that the door answers without reading all of it; the nightly recount compares the two."""
+
+    __tablename__ = "series"
+    __table_args__ = (
+        UniqueConstraint("take_id", "camera", "pass"),
+        CheckConstraint("total_frames >= 0", name="total"),
+        CheckConstraint("outcome IN ('open', 'finished', 'abandoned')", name="outcome"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    take_id: int = Field(foreign_key="take.id")
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    camera: str
+    pass_: str = Field(sa_column_kwargs={"name": "pass"})
+    default_starts_at: int
+    starts_at: int
+    total_frames: int
+    outcome: str
+    offered_at: datetime | None = None
+    stage_id: int = Field(foreign_key="stage.id", index=True)
+    ruled_at: datetime
+
+
+class CountRow(SQLModel, table=True):
+    """The ledger: every accepted post as it came, for ever. Rows are added and matched, never changed otherwise, never deleted."""
+
+    __tablename__ = "frame_count"
+    __table_args__ = (
+        UniqueConstraint("terminal_id", "spool", "serial"),
+        CheckConstraint("(series_id IS NULL) = (unmatched_reason IS NOT NULL)", name="matched_or_why"),
+        CheckConstraint("total_frames >= 0", name="total"),
+        CheckConstraint("take >= 1", name="take"),
+        Index("ix_frame_count_series_order", "series_id", "terminal_id", "spool", "serial"),
+        Index("ix_frame_count_shot_terminal", "shot_id", "terminal_id", "plan_rev"),
+        Index("ix_frame_count_posted_codes", "production_code", "shot_code"),
+        Index("ix_frame_count_day_on", "stage_id", "day_on"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    terminal_id: int = Field(foreign_key="terminal.id")
+    stage_id: int = Field(foreign_key="stage.id")
+    spool: str
+    serial: int = Field(sa_type=BigInteger)
+    digest: str
+    production_code: str
+    shot_code: str
+    take: int
+    part: str | None = None
+    camera: str | None = None
+    pass_: str | None = Field(default=None, sa_column_kwargs={"name": "pass"})
+    purpose: str
+    captures_total: int | None = None
+    frames_total: int | None = None
+    frames_per_capture: int
+    total_frames: int
+    starts_at: int | None = None
+    animator: str | None = None
+    outcome: str | None = None
+    posted_at: datetime | None = None
+    captured_at: datetime
+    time_basis: str
+    adjusted: bool
+    received_at: datetime
+    day_on: date
+    shot_id: int | None = Field(default=None, foreign_key="shot.id")
+    series_id: int | None = Field(default=None, foreign_key="series.id")
+    plan_rev: int | None = None
+    unmatched_reason: str | None = None
+    answer: dict[str, Any] = Field(sa_type=JSON)
+
+
+class DecisionRow(SQLModel, table=True):
+    """What somebody said of a take or of a range of it. Appended, never changed; the id order within a shot is the order of saying, because the shot is locked."""
+
+    __tablename__ = "decision"
+    __table_args__ = (
+        CheckConstraint("verdict IN ('accept', 'reject', 'circle', 'withdraw')", name="verdict"),
+        CheckConstraint("(first IS NULL) = (last IS NULL)", name="range_whole"),
+        CheckConstraint("first IS NULL OR first <= last", name="range_order"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    take_id: int = Field(foreign_key="take.id", index=True)
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    verdict: str
+    camera: str | None = None
+    first: int | None = None
+    last: int | None = None
+    reason: str | None = None
+    by: str
+    decided_at: datetime
+
+
+class CreditedChangeRow(SQLModel, table=True):
+    """One entry of the journal of credited frames: how much, why, and on which production day it changed. Its sum per shot is E."""
+
+    __tablename__ = "credited_change"
+    __table_args__ = (CheckConstraint("frames <> 0", name="moves"), NEVER_REUSE)
+    id: int | None = Field(default=None, primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    changed_on: date
+    cause: str
+    frames: int
+    changed_at: datetime
+
+
+class EventRow(SQLModel, table=True):
+    """The append-only log. No foreign keys: checking one touches another row while the append lock is held, and deadlocks."""
+
+    __tablename__ = "event"
+    __table_args__ = (Index("ix_event_production_id_id", "production_id", "id"), Index("ix_event_shot_id_id", "shot_id", "id"), NEVER_REUSE)
+    id: int | None = Field(default=None, primary_key=True)
+    at: datetime
+    kind: str
+    actor: str
+    production_id: int | None = None
+    shot_id: int | None = None
+    data: dict[str, Any] = Field(sa_type=JSON)
+
+
+class IdempotencyRow(SQLModel, table=True):
+    """The answer to a write that named its Idempotency-Key, kept in the transaction of its effect."""
+
+    __tablename__ = "idempotency"
+    api_key_id: int = Field(foreign_key="api_key.id", primary_key=True)
+    idempotency_key: str = Field(primary_key=True)
+    method: str
+    path: str
+    body_digest: str
+    status: int
+    headers: dict[str, str] = Field(sa_type=JSON)
+    body: str = Field(sa_type=Text)
+    answered_at: datetime = Field(index=True)
+
+
+class CursorRow(SQLModel, table=True):
+    """How far a worker has read the log, and how its next step stands."""
+
+    __tablename__ = "worker_cursor"
+    __table_args__ = (CheckConstraint("batch_limit >= 1", name="batch_limit"),)
+    worker: str = Field(primary_key=True)
+    version: int = Field(primary_key=True)
+    partition: str = Field(primary_key=True)
+    position: int = 0
+    attempts: int = 0
+    batch_limit: int
+    next_try_at: datetime | None = None
+    leased_until: datetime | None = None
+    lease_owner: str | None = None
+    last_error: str | None = Field(default=None, sa_type=Text)
+    last_error_at: datetime | None = None
+    moved_at: datetime | None = None
+
+
+class QuarantineRow(SQLModel, table=True):
+    """An event that a worker could not digest after all its tries."""
+
+    __tablename__ = "quarantine"
+    __table_args__ = (UniqueConstraint("worker", "version", "partition", "event_id"), NEVER_REUSE)
+    id: int | None = Field(default=None, primary_key=True)
+    worker: str
+    version: int
+    partition: str
+    event_id: int
+    attempts: int
+    error: str = Field(sa_type=Text)
+    quarantined_at: datetime
+    released_at: datetime | None = None
+
+
+class CatalogueRow(SQLModel, table=True):
+    """What an engine process found behind the entry points; one row per host, worker and version."""
+
+    __tablename__ = "worker_catalogue"
+    host: str = Field(primary_key=True)
+    worker: str = Field(primary_key=True)
+    version: int = Field(primary_key=True)
+    distribution: str
+    state: str
+    error: str | None = Field(default=None, sa_type=Text)
+    events: list[str] = Field(sa_type=JSON)
+    settings_schema: dict[str, Any] = Field(sa_type=JSON)
+    seen_at: datetime
+
+
+class HeartbeatRow(SQLModel, table=True):
+    """An engine's sign of life."""
+
+    __tablename__ = "heartbeat"
+    name: str = Field(primary_key=True)
+    at: datetime
+
+
+class DueJobRow(SQLModel, table=True):
+    """A job due once a studio-local day, whatever restarts."""
+
+    __tablename__ = "due_job"
+    __table_args__ = (UniqueConstraint("worker", "name", "day_on"), Index("ix_due_job_open", "done_at", "due_at"), NEVER_REUSE)
+    id: int | None = Field(default=None, primary_key=True)
+    worker: str
+    name: str
+    day_on: date
+    due_at: datetime
+    attempts: int = 0
+    next_try_at: datetime | None = None
+    leased_until: datetime | None = None
+    lease_owner: str | None = None
+    done_at: datetime | None = None
+    result: dict[str, Any] | None = Field(default=None, sa_type=JSON)
+    last_error: str | None = Field(default=None, sa_type=Text)
+
+
+class ShotProgressRow(SQLModel, table=True):
+    """Figures of a shot by the worker *progress*; `position` is the event they rest on."""
+
+    __tablename__ = "shot_progress"
+    version: int = Field(primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", primary_key=True, index=True)
+    planned_frames: int
+    shot_frames: int
+    credited_frames: int
+    credited_cut_frames: int
+    remaining_frames: int
+    overshoot_frames: int
+    provisional: bool
+    plate_planned_frames: int
+    plate_shot_frames: int
+    position: int
+
+
+class PartProgressRow(SQLModel, table=True):
+    """Figures of the part of a shot that one stage shoots; a shot that is not split has one."""
+
+    __tablename__ = "part_progress"
+    version: int = Field(primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", primary_key=True, index=True)
+    part: str = Field(primary_key=True)
+    stage_id: int | None = Field(default=None, foreign_key="stage.id", index=True)
+    planned_frames: int
+    shot_frames: int
+    credited_frames: int
+    credited_cut_frames: int
+    remaining_frames: int
+    overshoot_frames: int
+    provisional: bool
+
+
+class DayFramesRow(SQLModel, table=True):
+    """Frames shot in a series on one production day, by stage and animator of the capture; `animator` is empty where none was named."""
+
+    __tablename__ = "day_frames"
+    version: int = Field(primary_key=True)
+    series_id: int = Field(foreign_key="series.id", primary_key=True, index=True)
+    day_on: date = Field(primary_key=True)
+    stage_id: int = Field(foreign_key="stage.id", primary_key=True, index=True)
+    animator: str = Field(primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    net_frames: int
+    gross_frames: int
+    deleted_frames: int
+
+
+class DayCreditRow(SQLModel, table=True):
+    """Credited change of a shot on one production day by cause."""
+
+    __tablename__ = "day_credit"
+    version: int = Field(primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", primary_key=True, index=True)
+    day_on: date = Field(primary_key=True)
+    cause: str = Field(primary_key=True)
+    frames: int
