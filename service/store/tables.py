@@ -1,7 +1,8 @@
 """Rows: the shape of the database and nothing else.
 
-Rows are private to the store and the actions; they do not validate (CHECK constraints do). No ORM relationships: joins are written out. Instants are UTC by the library's own
-column type, which refuses naive values; a production day is a stored local date. Codes are what people type, integer ids stay inside.
+Rows are private to the store and the actions; they do not validate (CHECK constraints do). No ORM relationships: joins
+are written out. Instants are UTC by the library's own column type, which refuses naive values; a production day is a
+stored local date. Codes are what people type, integer ids stay inside.
 """
 
 from datetime import date, datetime
@@ -18,7 +19,8 @@ SQLModel.metadata.naming_convention = {
     "ck": "ck_%(table_name)s_%(constraint_name)s",
 }
 
-# Without AUTOINCREMENT, SQLite hands a deleted last id out again; a cursor or a link that remembers the old row would then point at a new one.
+# Without AUTOINCREMENT, SQLite hands a deleted last id out again; a cursor or a link that remembers the old row would
+# then point at a new one.
 NEVER_REUSE: dict[str, Any] = {"sqlite_autoincrement": True}
 
 
@@ -41,8 +43,14 @@ class StudioRow(SQLModel, table=True):
 
 
 class ProductionRow(SQLModel, table=True):
+    """A production: its frame rate is a rational, num/den."""
+
     __tablename__ = "production"
-    __table_args__ = (UniqueConstraint("code"), CheckConstraint("rate_num > 0 AND rate_den > 0", name="rate"), NEVER_REUSE)
+    __table_args__ = (
+        UniqueConstraint("code"),
+        CheckConstraint("rate_num > 0 AND rate_den > 0", name="rate"),
+        NEVER_REUSE,
+    )
     id: int | None = Field(default=None, primary_key=True)
     code: str
     title: str
@@ -53,6 +61,8 @@ class ProductionRow(SQLModel, table=True):
 
 
 class EpisodeRow(SQLModel, table=True):
+    """An episode of a production."""
+
     __tablename__ = "episode"
     __table_args__ = (UniqueConstraint("production_id", "code"), NEVER_REUSE)
     id: int | None = Field(default=None, primary_key=True)
@@ -64,6 +74,8 @@ class EpisodeRow(SQLModel, table=True):
 
 
 class StageRow(SQLModel, table=True):
+    """A stage of the studio, shared by its productions."""
+
     __tablename__ = "stage"
     __table_args__ = (UniqueConstraint("code"), NEVER_REUSE)
     id: int | None = Field(default=None, primary_key=True)
@@ -94,7 +106,9 @@ class KeyRow(SQLModel, table=True):
         UniqueConstraint("name"),
         UniqueConstraint("prefix"),
         CheckConstraint("scope IN ('count', 'read', 'coordinate', 'admin')", name="scope"),
-        CheckConstraint("(scope = 'count') = (terminal_id IS NOT NULL AND stage_id IS NOT NULL)", name="count_is_bound"),
+        CheckConstraint(
+            "(scope = 'count') = (terminal_id IS NOT NULL AND stage_id IS NOT NULL)", name="count_is_bound"
+        ),
         NEVER_REUSE,
     )
     id: int | None = Field(default=None, primary_key=True)
@@ -112,7 +126,10 @@ class KeyRow(SQLModel, table=True):
 
 
 class ShotRow(SQLModel, table=True):
-    """A shot and its plan. `rev` rises with plan and decisions, `touched` with every event of the shot, `plan_rev` with the plan alone."""
+    """A shot and its plan.
+
+    `rev` rises with plan and decisions, `touched` with every event of the shot, `plan_rev` with the plan alone.
+    """
 
     __tablename__ = "shot"
     __table_args__ = (
@@ -141,7 +158,10 @@ class ShotRow(SQLModel, table=True):
 
 
 class PartRow(SQLModel, table=True):
-    """Where a shot, or a part of a split shot, is planned to be shot. `first`/`last` are frame identities; null means the planned end."""
+    """Where a shot, or a part of a split shot, is planned to be shot. `first`/`last` are frame identities.
+
+    Null means the planned end.
+    """
 
     __tablename__ = "shot_part"
     __table_args__ = (CheckConstraint("first IS NULL OR last IS NULL OR first <= last", name="range"),)
@@ -153,6 +173,8 @@ class PartRow(SQLModel, table=True):
 
 
 class TakeRow(SQLModel, table=True):
+    """One attempt at a shot or a part of it, for one purpose. `rev` rises with decisions and outcomes, not with totals."""
+
     __tablename__ = "take"
     __table_args__ = (
         UniqueConstraint("shot_id", "part", "purpose", "number"),
@@ -170,7 +192,10 @@ class TakeRow(SQLModel, table=True):
 
 
 class SeriesRow(SQLModel, table=True):
-    """The standing total of one series, kept beside the ledger so that the door answers without reading all of it; the nightly recount compares the two."""
+    """The standing total of one series, kept beside the ledger so that the door answers without reading all of it.
+
+    The nightly recount compares the two.
+    """
 
     __tablename__ = "series"
     __table_args__ = (
@@ -194,7 +219,10 @@ class SeriesRow(SQLModel, table=True):
 
 
 class CountRow(SQLModel, table=True):
-    """The ledger: every accepted post as it came, for ever. Rows are added and matched, never changed otherwise, never deleted."""
+    """The ledger: every accepted post as it came, for ever.
+
+    Rows are added and matched, never changed otherwise, never deleted.
+    """
 
     __tablename__ = "frame_count"
     __table_args__ = (
@@ -242,7 +270,10 @@ class CountRow(SQLModel, table=True):
 
 
 class DecisionRow(SQLModel, table=True):
-    """What somebody said of a take or of a range of it. Appended, never changed; the id order within a shot is the order of saying, because the shot is locked."""
+    """What somebody said of a take or of a range of it. Appended, never changed.
+
+    The id order within a shot is the order of saying, because the shot is locked.
+    """
 
     __tablename__ = "decision"
     __table_args__ = (
@@ -264,7 +295,10 @@ class DecisionRow(SQLModel, table=True):
 
 
 class CreditedChangeRow(SQLModel, table=True):
-    """One entry of the journal of credited frames: how much, why, and on which production day it changed. Its sum per shot is E."""
+    """One entry of the journal of credited frames: how much, why, and on which production day it changed.
+
+    Its sum per shot is E.
+    """
 
     __tablename__ = "credited_change"
     __table_args__ = (CheckConstraint("frames <> 0", name="moves"), NEVER_REUSE)
@@ -277,10 +311,17 @@ class CreditedChangeRow(SQLModel, table=True):
 
 
 class EventRow(SQLModel, table=True):
-    """The append-only log. No foreign keys: checking one touches another row while the append lock is held, and deadlocks."""
+    """The append-only log. No foreign keys.
+
+    Checking one touches another row while the append lock is held, and deadlocks.
+    """
 
     __tablename__ = "event"
-    __table_args__ = (Index("ix_event_production_id_id", "production_id", "id"), Index("ix_event_shot_id_id", "shot_id", "id"), NEVER_REUSE)
+    __table_args__ = (
+        Index("ix_event_production_id_id", "production_id", "id"),
+        Index("ix_event_shot_id_id", "shot_id", "id"),
+        NEVER_REUSE,
+    )
     id: int | None = Field(default=None, primary_key=True)
     at: datetime
     kind: str
@@ -367,7 +408,11 @@ class DueJobRow(SQLModel, table=True):
     """A job due once a studio-local day, whatever restarts."""
 
     __tablename__ = "due_job"
-    __table_args__ = (UniqueConstraint("worker", "name", "day_on"), Index("ix_due_job_open", "done_at", "due_at"), NEVER_REUSE)
+    __table_args__ = (
+        UniqueConstraint("worker", "name", "day_on"),
+        Index("ix_due_job_open", "done_at", "due_at"),
+        NEVER_REUSE,
+    )
     id: int | None = Field(default=None, primary_key=True)
     worker: str
     name: str
@@ -418,7 +463,10 @@ class PartProgressRow(SQLModel, table=True):
 
 
 class DayFramesRow(SQLModel, table=True):
-    """Frames shot in a series on one production day, by stage and animator of the capture; `animator` is empty where none was named."""
+    """Frames shot in a series on one production day, by stage and animator of the capture.
+
+    `animator` is empty where none was named.
+    """
 
     __tablename__ = "day_frames"
     version: int = Field(primary_key=True)

@@ -1,0 +1,310 @@
+"""Frames shot against frames planned: the figures of one shot from its plan, its series and what was decided of them.
+
+Credited frames are a set: the planned frames that every required camera and pass holds, from accepted ranges or, where
+nothing is accepted, from a stand-in.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import assert_never
+
+from service.domain.frames import EVERYTHING, NOTHING, FrameSet, frames, run
+from service.domain.shots import Plan
+from service.domain.takes import Purpose, SeriesState
+
+
+class Verdict(StrEnum):
+    """What is said of a take or a range of it.
+
+    Accepted, rejected (NG), circled (chosen, which accepts it), or an earlier verdict withdrawn.
+    """
+
+    ACCEPT = "accept"
+    REJECT = "reject"
+    CIRCLE = "circle"
+    WITHDRAW = "withdraw"
+
+
+class Cause(StrEnum):
+    """Why credited frames changed."""
+
+    COUNTED = "counted"
+    CIRCLED = "circled"
+    ACCEPTED = "accepted"
+    REJECTED = "rejected"
+    WITHDRAWN = "withdrawn"
+    RECUT = "re-cut"
+    OMITTED = "omitted"
+    RESTORED = "restored"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """A verdict on a whole take (no range) or on frame identities first…last of it, on one camera or on all (None)."""
+
+    verdict: Verdict
+    camera: str | None = None
+    first: int | None = None
+    last: int | None = None
+
+    @property
+    def scope(self) -> FrameSet:
+        """The frames it speaks of; a whole take includes what is shot of it later."""
+        if self.first is None or self.last is None:
+            return EVERYTHING
+        return frames(self.first, self.last)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeriesFacts:
+    """One series as the figures need it.
+
+    `take` is its number, `offered_at` the capture instant of the post that settled its state.
+    """
+
+    take: int
+    part: str
+    purpose: Purpose
+    camera: str
+    pass_: str
+    starts_at: int
+    total_frames: int
+    state: SeriesState
+    offered_at: datetime | None = None
+    stage_id: int
+    ruled_at: datetime
+
+    @property
+    def live(self) -> FrameSet:
+        """The frame identities that live in the series."""
+        return run(self.starts_at, self.total_frames)
+
+
+TakeKey = tuple[str, Purpose, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotFacts:
+    """Everything the figures of one shot rest on.
+
+    `decisions` by (part, purpose, take number), each in the order it was said.
+    """
+
+    plan: Plan
+    series: Sequence[SeriesFacts]
+    decisions: Mapping[TakeKey, Sequence[Decision]] = field(default_factory=dict)
+    plate_minimum_frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What stands of a take's verdicts on one camera: frames accepted, rejected, and circled among the accepted."""
+
+    accepted: FrameSet = NOTHING
+    rejected: FrameSet = NOTHING
+    circled: FrameSet = NOTHING
+
+    @property
+    def ng(self) -> bool:
+        """Whether the whole take is rejected."""
+        return not EVERYTHING - self.rejected
+
+
+def judged(decisions: Iterable[Decision], camera: str) -> Judged:
+    """Fold the decisions on a take, in the order said, into what stands for a camera.
+
+    A later verdict replaces an earlier one on the frames both speak of.
+    """
+    stands = Judged()
+    for decision in decisions:
+        if decision.camera is not None and decision.camera != camera:
+            continue
+        scope = decision.scope
+        cleared = Judged(stands.accepted - scope, stands.rejected - scope, stands.circled - scope)
+        match decision.verdict:
+            case Verdict.ACCEPT:
+                stands = Judged(cleared.accepted | scope, cleared.rejected, cleared.circled)
+            case Verdict.CIRCLE:
+                stands = Judged(cleared.accepted | scope, cleared.rejected, cleared.circled | scope)
+            case Verdict.REJECT:
+                stands = Judged(cleared.accepted, cleared.rejected | scope, cleared.circled)
+            case Verdict.WITHDRAW:
+                stands = cleared
+            case _:
+                assert_never(decision.verdict)
+    return stands
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """The frames one part, camera or pass can show: those accepted, and those that stand in until somebody decides."""
+
+    accepted: FrameSet = NOTHING
+    stand_in: FrameSet = NOTHING
+
+    @property
+    def all(self) -> FrameSet:
+        """Accepted and stand-in frames together."""
+        return self.accepted | self.stand_in
+
+
+def held(series: Iterable[tuple[SeriesFacts, Judged]]) -> Held:
+    """What one part, camera and pass can show of its `shoot` series.
+
+    Accepted frames count wherever they are. Where nothing is accepted the stand-in is the latest take offered as
+    finished, else the highest open take, less its rejected frames, and never an NG or abandoned one. A take of which
+    only a range was rejected was looked at and kept: its other frames stand beside the rest until decided, so that a
+    retake that starts at frame 61 does not lose frames 1–60.
+    """
+    offered = list(series)
+    accepted = FrameSet.union(each.live & verdict.accepted for each, verdict in offered)
+    candidates = [(each, verdict) for each, verdict in offered if _may_stand_in(each, verdict)]
+    kept = FrameSet.union(each.live - verdict.rejected for each, verdict in candidates if each.live & verdict.rejected)
+    stand_in = kept if accepted else kept | _stand_in(candidates)
+    return Held(accepted, stand_in - accepted)
+
+
+def _may_stand_in(series: SeriesFacts, verdict: Judged) -> bool:
+    return series.state is not SeriesState.ABANDONED and not verdict.ng
+
+
+def _stand_in(candidates: Sequence[tuple[SeriesFacts, Judged]]) -> FrameSet:
+    finished = [
+        (each.offered_at or each.ruled_at, each.take, each, verdict)
+        for each, verdict in candidates
+        if each.state is SeriesState.FINISHED
+    ]
+    if finished:
+        _, _, chosen, verdict = max(finished, key=lambda one: one[:2])
+    elif candidates:
+        chosen, verdict = max(candidates, key=lambda one: one[0].take)
+    else:
+        return NOTHING
+    return chosen.live - verdict.rejected
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """Frames planned, shot, credited, credited of the cut itself, remaining and over, of a shot or of a part of it.
+
+    `shot_frames` counts every camera, pass and take of purpose shoot; `credited_frames` counts a frame once;
+    `overshoot_frames` adds up the required cameras. `provisional` where a credited frame rests on a stand-in.
+    """
+
+    planned_frames: int
+    shot_frames: int
+    credited_frames: int
+    credited_cut_frames: int
+    remaining_frames: int
+    overshoot_frames: int
+    provisional: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartFigures:
+    """The figures of what one stage shoots of a shot.
+
+    `stage_id` is None while neither a plan nor a count says where.
+    """
+
+    part: str
+    stage_id: int | None
+    figures: Figures
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotFigures:
+    """The figures of a shot, of its parts, and of its plates."""
+
+    figures: Figures
+    parts: tuple[PartFigures, ...]
+    plate_planned_frames: int
+    plate_shot_frames: int
+
+
+def remaining(planned: int, credited: int) -> int:
+    """Frames still to be credited; R = T − E."""
+    return planned - credited
+
+
+def shot_figures(facts: ShotFacts) -> ShotFigures:
+    """Compute the figures of one shot.
+
+    The frames of a camera and pass are the union over the parts; credited are the planned frames that every required
+    camera and pass has. Plate frames never add to them: a plate of a moving camera needs as many frames as the shot,
+    any other the studio's minimum.
+    """
+    plan = facts.plan
+    shoot = [each for each in facts.series if each.purpose is Purpose.SHOOT]
+    groups = _groups(shoot, facts.decisions)
+    whole = _figures(plan.planned_set, plan, shoot=shoot, groups=groups)
+    plate_need = len(plan.planned_set) if plan.moving_camera else facts.plate_minimum_frames
+    return ShotFigures(
+        figures=whole,
+        parts=_parts(plan, whole, shoot=shoot, groups=groups),
+        plate_planned_frames=0 if plan.omitted else plate_need,
+        plate_shot_frames=sum(each.total_frames for each in facts.series if each.purpose is Purpose.PLATE),
+    )
+
+
+GroupKey = tuple[str, str, str]
+
+
+def _groups(shoot: Iterable[SeriesFacts], decisions: Mapping[TakeKey, Sequence[Decision]]) -> dict[GroupKey, Held]:
+    members: dict[GroupKey, list[tuple[SeriesFacts, Judged]]] = {}
+    for each in shoot:
+        verdict = judged(decisions.get((each.part, each.purpose, each.take), ()), each.camera)
+        members.setdefault((each.part, each.camera, each.pass_), []).append((each, verdict))
+    return {key: held(series) for key, series in members.items()}
+
+
+def _parts(
+    plan: Plan, whole: Figures, *, shoot: Sequence[SeriesFacts], groups: Mapping[GroupKey, Held]
+) -> tuple[PartFigures, ...]:
+    if not plan.parts:
+        latest = max(shoot, key=lambda each: each.ruled_at, default=None)
+        return (PartFigures(part="", stage_id=latest.stage_id if latest else None, figures=whole),)
+    parts = []
+    for part in plan.parts:
+        series = [each for each in shoot if each.part == part.part]
+        own = {key: held_frames for key, held_frames in groups.items() if key[0] == part.part}
+        parts.append(
+            PartFigures(
+                part=part.part,
+                stage_id=part.stage_id,
+                figures=_figures(plan.part_set(part), plan, shoot=series, groups=own),
+            )
+        )
+    return tuple(parts)
+
+
+def _figures(
+    planned: FrameSet, plan: Plan, *, shoot: Iterable[SeriesFacts], groups: Mapping[GroupKey, Held]
+) -> Figures:
+    tracks = {(camera, pass_): _track(groups, camera, pass_) for camera in plan.cameras for pass_ in plan.passes}
+    credited, settled = planned, planned
+    for track in tracks.values():
+        credited, settled = credited & track.all, settled & track.accepted
+    over = 0
+    if not plan.omitted:
+        over = sum(
+            len(FrameSet.union(tracks[camera, pass_].all for pass_ in plan.passes) - plan.planned_set)
+            for camera in plan.cameras
+        )
+    return Figures(
+        planned_frames=len(planned),
+        shot_frames=sum(each.total_frames for each in shoot),
+        credited_frames=len(credited),
+        credited_cut_frames=len(credited & plan.cut_set),
+        remaining_frames=remaining(len(planned), len(credited)),
+        overshoot_frames=over,
+        provisional=credited != settled,
+    )
+
+
+def _track(groups: Mapping[GroupKey, Held], camera: str, pass_: str) -> Held:
+    here = [each for (_, of_camera, of_pass), each in groups.items() if (of_camera, of_pass) == (camera, pass_)]
+    accepted = FrameSet.union(each.accepted for each in here)
+    return Held(accepted, FrameSet.union(each.stand_in for each in here) - accepted)

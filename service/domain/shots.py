@@ -1,0 +1,104 @@
+"""A shot's plan: which frames are asked for, from which cameras and passes, and where each part is to be shot."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service.domain.frames import NOTHING, FrameSet, frames
+
+
+class PlanRefused(Exception):
+    """The plan contradicts itself; `field` is where, the message what would be right."""
+
+    def __init__(self, field: str, message: str) -> None:
+        super().__init__(message)
+        self.field = field
+        self.message = message
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """The part of a shot that one stage shoots; `first`/`last` are frame identities, None meaning the planned end."""
+
+    part: str
+    stage_id: int
+    first: int | None = None
+    last: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What is asked for of one shot.
+
+    `uses` are the inclusive frame ranges the cut takes from it, one for each use; `cameras` and `passes` the required
+    ones; `parts` where it is planned to be shot (none: anywhere).
+    """
+
+    uses: tuple[tuple[int, int], ...]
+    handle_in: int = 0
+    handle_out: int = 0
+    cameras: tuple[str, ...]
+    passes: tuple[str, ...]
+    parts: tuple[Part, ...] = ()
+    moving_camera: bool = False
+    omitted: bool = False
+
+    @property
+    def cut_set(self) -> FrameSet:
+        """The frames the cut uses, without handles; empty while the shot is omitted."""
+        return NOTHING if self.omitted else FrameSet.of(self.uses)
+
+    @property
+    def planned_set(self) -> FrameSet:
+        """The union of every use with its handles; empty while the shot is omitted."""
+        if self.omitted:
+            return NOTHING
+        return FrameSet.of((first - self.handle_in, last + self.handle_out) for first, last in self.uses)
+
+    def part_set(self, part: Part) -> FrameSet:
+        """The planned frames that fall to a part."""
+        planned = self.planned_set
+        if planned.first is None or planned.last is None:
+            return NOTHING
+        first = planned.first if part.first is None else part.first
+        last = planned.last if part.last is None else part.last
+        return planned & frames(first, last)
+
+    def default_start(self, part: str) -> int:
+        """Where a series begins that does not say so: the first planned frame, or the part's first where it has one.
+
+        Of an omitted shot it is the first frame it would have planned.
+        """
+        for declared in self.parts:
+            if declared.part == part and declared.first is not None:
+                return declared.first
+        return min(first for first, _ in self.uses) - self.handle_in
+
+    def part_counted(self, posted: str | None, stage_id: int) -> str | None:
+        """The part a count of a stage belongs to, or None where the shot is not planned for that stage.
+
+        A shot without planned stages may be counted by any. A count that names no part means the first part planned for
+        its stage.
+        """
+        if not self.parts:
+            return posted or ""
+        here = [part.part for part in self.parts if part.stage_id == stage_id]
+        if posted is None:
+            return here[0] if here else None
+        if any(part.part == posted for part in self.parts):
+            return posted if posted in here else None
+        return posted if here else None
+
+
+def check_parts(plan: Plan, names: Sequence[str]) -> None:
+    """Raise PlanRefused unless part names differ and, where the shot is not omitted.
+
+    The parts together cover the planned set.
+    """
+    if len(set(names)) != len(names):
+        raise PlanRefused("parts", "each part of a shot needs a name of its own")
+    if not plan.parts:
+        return
+    missing = plan.planned_set - FrameSet.union(plan.part_set(part) for part in plan.parts)
+    if missing:
+        gaps = ", ".join(f"{first}-{last}" for first, last in missing.ranges)
+        raise PlanRefused("parts", f"the parts together must cover every planned frame; no part has {gaps}")

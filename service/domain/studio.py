@@ -1,0 +1,77 @@
+"""The studio's calendar: which production day an instant belongs to.
+
+Zone and hour are the studio's, not a production's, because its stages are shared by productions.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+DAY_STARTS_AT_MIN = 5 * 60
+PLATE_MINIMUM_FRAMES = 25
+# A call that nobody ever closed with a wrap would otherwise draw every later frame of the stage into its day.
+LONGEST_SHIFT = timedelta(hours=24)
+
+
+@dataclass(frozen=True, slots=True)
+class Studio:
+    """What the studio set for all its productions.
+
+    `time_zone` is an IANA name; `day_starts_at_min` minutes after local midnight at which a production day begins;
+    `plate_minimum_frames` the frames a plate of a still camera needs; `terminals_may_decide` whether a terminal's
+    `circled` and `ng` are decisions.
+    """
+
+    name: str = ""
+    time_zone: str = "UTC"
+    day_starts_at_min: int = DAY_STARTS_AT_MIN
+    plate_minimum_frames: int = PLATE_MINIMUM_FRAMES
+    terminals_may_decide: bool = False
+    rev: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """From a stage's call to its wrap; `wrapped_at` is None while nobody has called the wrap."""
+
+    called_at: datetime
+    wrapped_at: datetime | None = None
+
+    def holds(self, instant: datetime) -> bool:
+        """Whether the instant lies in `[call, wrap)`; a call without a wrap holds for 24 hours."""
+        end = self.wrapped_at or self.called_at + LONGEST_SHIFT
+        return self.called_at <= instant < end
+
+
+def production_day(instant: datetime, studio: Studio, *, shifts: Sequence[Shift] = ()) -> date:
+    """The production day of an aware instant.
+
+    The day of the stage's call where it lies between call and wrap, else the local date cut at the studio's hour.
+
+    Of several shifts that hold the instant the latest call counts.
+    """
+    holding = [shift.called_at for shift in shifts if shift.holds(instant)]
+    return _cut_date(max(holding, default=instant), studio)
+
+
+def _cut_date(instant: datetime, studio: Studio) -> date:
+    wall = instant.astimezone(ZoneInfo(studio.time_zone))
+    starts_at = time(studio.day_starts_at_min // 60, studio.day_starts_at_min % 60)
+    return wall.date() if wall.time() >= starts_at else wall.date() - timedelta(days=1)
+
+
+def iso_week(day: date) -> str:
+    """The ISO 8601 week of a day, as in `2026-W53`."""
+    year, week, _ = day.isocalendar()
+    return f"{year:04d}-W{week:02d}"
+
+
+def due_instant(day: date, at: time, *, time_zone: str) -> datetime:
+    """The UTC instant at which a studio-local clock first shows `at` on `day`.
+
+    Where the clock is put back and shows it twice, the first time counts; where it is put forward over it, the offset
+    before the change counts.
+    """
+    zone = ZoneInfo(time_zone)
+    return datetime.combine(day, at, tzinfo=zone).astimezone(UTC)

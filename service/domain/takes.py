@@ -1,0 +1,210 @@
+"""Takes and their series: which post of a series stands, and what each production day added.
+
+A series is one (shot, part, camera, pass, purpose, take); totals are compared within a series only. All functions are
+pure: values in, values out.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import StrEnum
+from itertools import groupby
+from typing import assert_never
+
+DEFAULT_TRACK = "main"
+
+
+class Purpose(StrEnum):
+    """What a take is shot for; only `shoot` counts as frames of the shot, `plate` as its clean background."""
+
+    SHOOT = "shoot"
+    PLATE = "plate"
+    REHEARSAL = "rehearsal"
+    TEST = "test"
+    REFERENCE = "reference"
+
+
+class Outcome(StrEnum):
+    """What a terminal says of a take.
+
+    Offered as finished, given up, or (where the studio lets terminals decide) circled or NG.
+    """
+
+    FINISHED = "finished"
+    ABANDONED = "abandoned"
+    CIRCLED = "circled"
+    NG = "ng"
+
+
+class SeriesState(StrEnum):
+    """How a series stands by what its terminals said of it."""
+
+    OPEN = "open"
+    FINISHED = "finished"
+    ABANDONED = "abandoned"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerPost:
+    """A kept post of one series, with what the ordering and the day sheet need."""
+
+    terminal: str
+    spool: str
+    serial: int
+    captured_at: datetime
+    total_frames: int
+    outcome: Outcome | None = None
+    starts_at: int | None = None
+    stage_id: int
+    animator: str | None = None
+    day_on: date
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """How a series stands: the frames live in it, from which identity on, and what its terminals said of it."""
+
+    total_frames: int
+    starts_at: int
+    state: SeriesState
+    offered_at: datetime | None
+    stage_id: int
+    ruled_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Heads:
+    """The newest post of each spool of a series, separately for totals, outcomes and starts.
+
+    Since a post may leave the last two unsaid.
+    """
+
+    totals: Mapping[tuple[str, str], LedgerPost] = field(default_factory=dict)
+    outcomes: Mapping[tuple[str, str], LedgerPost] = field(default_factory=dict)
+    starts: Mapping[tuple[str, str], LedgerPost] = field(default_factory=dict)
+
+    def with_post(self, post: LedgerPost) -> "Heads":
+        """The heads after one more post, in whatever order posts arrive."""
+        return Heads(
+            _newest(self.totals, post),
+            _newest(self.outcomes, post) if post.outcome is not None else self.outcomes,
+            _newest(self.starts, post) if post.starts_at is not None else self.starts,
+        )
+
+    @classmethod
+    def of(cls, posts: Iterable[LedgerPost]) -> "Heads":
+        """The heads of any posts of one series.
+
+        A subset that has every spool's newest of each kind gives the same as the whole.
+        """
+        heads = cls()
+        for post in posts:
+            heads = heads.with_post(post)
+        return heads
+
+    def standing(self, default_starts_at: int) -> Standing:
+        """The newest post of each spool stands, and of those the latest capture rules; a tie goes by terminal name.
+
+        Needs at least one post.
+        """
+        rules = _latest(self.totals.values())
+        said = _latest(self.outcomes.values()) if self.outcomes else None
+        begun = _latest(self.starts.values()) if self.starts else None
+        return Standing(
+            total_frames=rules.total_frames,
+            starts_at=begun.starts_at if begun is not None and begun.starts_at is not None else default_starts_at,
+            state=_state(said.outcome if said else None),
+            offered_at=said.captured_at if said else None,
+            stage_id=rules.stage_id,
+            ruled_at=rules.captured_at,
+        )
+
+
+def _newest(heads: Mapping[tuple[str, str], LedgerPost], post: LedgerPost) -> Mapping[tuple[str, str], LedgerPost]:
+    spool = (post.terminal, post.spool)
+    head = heads.get(spool)
+    return heads if head is not None and head.serial >= post.serial else {**heads, spool: post}
+
+
+def _latest(posts: Iterable[LedgerPost]) -> LedgerPost:
+    return max(posts, key=lambda post: (post.captured_at, post.terminal, post.spool))
+
+
+def _state(outcome: Outcome | None) -> SeriesState:
+    match outcome:
+        case None:
+            return SeriesState.OPEN
+        case Outcome.FINISHED | Outcome.CIRCLED | Outcome.NG:
+            return SeriesState.FINISHED
+        case Outcome.ABANDONED:
+            return SeriesState.ABANDONED
+        case _:
+            assert_never(outcome)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a series' history: the post, the total before it and the frames it added (deleted where negative)."""
+
+    post: LedgerPost
+    before_frames: int
+    change_frames: int
+
+
+def history(posts: Iterable[LedgerPost]) -> tuple[Step, ...]:
+    """The posts of one series in order, each with the change it made; the last step holds the standing total.
+
+    Within a spool the serial orders. Across spools the capture time does, but a post never counts as later than one
+    that its own spool posted after it, so that a clock set back cannot put two posts of one spool in the wrong order.
+    """
+    ordered = sorted(_timed(posts), key=lambda timed: (timed[0], timed[1].terminal, timed[1].spool, timed[1].serial))
+    steps: list[Step] = []
+    total = 0
+    for _, post in ordered:
+        steps.append(Step(post, total, post.total_frames - total))
+        total = post.total_frames
+    return tuple(steps)
+
+
+def _timed(posts: Iterable[LedgerPost]) -> Iterable[tuple[datetime, LedgerPost]]:
+    def spool(post: LedgerPost) -> tuple[str, str]:
+        return post.terminal, post.spool
+
+    for _, group in groupby(sorted(posts, key=spool), key=spool):
+        latest: datetime | None = None
+        for post in sorted(group, key=lambda each: each.serial, reverse=True):
+            latest = post.captured_at if latest is None else min(latest, post.captured_at)
+            yield latest, post
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayFrames:
+    """Frames a series gained and lost on one production day at one stage under one animator; net = gross − deleted."""
+
+    day_on: date
+    stage_id: int
+    animator: str | None
+    gross_frames: int
+    deleted_frames: int
+
+    @property
+    def net_frames(self) -> int:
+        """Frames gained less frames deleted; negative where more was deleted than shot."""
+        return self.gross_frames - self.deleted_frames
+
+
+def by_day(steps: Sequence[Step]) -> tuple[DayFrames, ...]:
+    """A series' history added up by production day, stage and animator of the capture.
+
+    Days without a change are left out.
+    """
+    sums: dict[tuple[date, int, str | None], tuple[int, int]] = {}
+    for step in steps:
+        if step.change_frames:
+            key = (step.post.day_on, step.post.stage_id, step.post.animator)
+            gross, deleted = sums.get(key, (0, 0))
+            sums[key] = (gross + max(step.change_frames, 0), deleted + max(-step.change_frames, 0))
+    return tuple(
+        DayFrames(day_on=day_on, stage_id=stage_id, animator=animator, gross_frames=gross, deleted_frames=deleted)
+        for (day_on, stage_id, animator), (gross, deleted) in sums.items()
+    )
