@@ -173,7 +173,10 @@ class PartRow(SQLModel, table=True):
 
 
 class TakeRow(SQLModel, table=True):
-    """One attempt at a shot or a part of it, for one purpose. `rev` rises with decisions and outcomes, not with totals."""
+    """One attempt at a shot or a part of it, for one purpose.
+
+    `rev` rises with decisions and outcomes, not with totals.
+    """
 
     __tablename__ = "take"
     __table_args__ = (
