@@ -1,0 +1,129 @@
+"""The ledger of counts: find what is known, read a series, add and match."""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping
+from typing import Any
+
+from sqlalchemy import ColumnElement, func, or_, tuple_, update
+from sqlmodel import Session, col, select
+
+from service.domain.counts import Known
+from service.domain.takes import Heads, LedgerPost, Outcome
+from service.store.tables import CountRow, ProductionRow, ShotRow, TerminalRow
+
+
+def known(session: Session, terminal_id: int, serials: Collection[tuple[str, int]]) -> dict[tuple[str, int], Known]:
+    """What is already kept of a terminal's (spool, serial) pairs."""
+    found: dict[tuple[str, int], Known] = {}
+    by_spool: dict[str, list[int]] = defaultdict(list)
+    for spool, serial in serials:
+        by_spool[spool].append(serial)
+    for spool, numbers in by_spool.items():
+        statement = (
+            select(CountRow.serial, CountRow.digest, CountRow.answer)
+            .where(col(CountRow.terminal_id) == terminal_id, col(CountRow.spool) == spool)
+            .where(col(CountRow.serial).in_(set(numbers)))
+        )
+        found |= {(spool, serial): Known(digest, answer) for serial, digest, answer in session.exec(statement)}
+    return found
+
+
+def shots_named(session: Session, names: Collection[tuple[str, str]]) -> dict[tuple[str, str], int]:
+    """Shot ids by (production code, shot code), of those that exist."""
+    found: dict[tuple[str, str], int] = {}
+    by_production: dict[str, list[str]] = defaultdict(list)
+    for production, shot in names:
+        by_production[production].append(shot)
+    for production, codes in by_production.items():
+        statement = (
+            select(ShotRow.code, ShotRow.id)
+            .join(ProductionRow, col(ProductionRow.id) == col(ShotRow.production_id))
+            .where(col(ProductionRow.code) == production, col(ShotRow.code).in_(set(codes)))
+        )
+        found |= {(production, code): shot_id for code, shot_id in session.exec(statement) if shot_id is not None}
+    return found
+
+
+def productions_named(session: Session, codes: Collection[str]) -> dict[str, int]:
+    """Production ids by code, of those that exist."""
+    statement = select(ProductionRow.code, ProductionRow.id).where(col(ProductionRow.code).in_(set(codes)))
+    return {code: production_id for code, production_id in session.exec(statement) if production_id is not None}
+
+
+def heads(session: Session, series_ids: Collection[int]) -> dict[int, Heads]:
+    """The heads of each series: every spool's newest post, and every post that says an outcome or a start."""
+    newest = (
+        select(CountRow.series_id, CountRow.terminal_id, CountRow.spool, func.max(CountRow.serial))
+        .where(col(CountRow.series_id).in_(series_ids))
+        .group_by(col(CountRow.series_id), col(CountRow.terminal_id), col(CountRow.spool))
+    )
+    place = tuple_(col(CountRow.series_id), col(CountRow.terminal_id), col(CountRow.spool), col(CountRow.serial))
+    tells = or_(col(CountRow.outcome).is_not(None), col(CountRow.starts_at).is_not(None), place.in_(newest))
+    return {series_id: Heads.of(posts) for series_id, posts in _posts(session, series_ids, tells).items()}
+
+
+def ledger(session: Session, series_ids: Collection[int]) -> dict[int, list[LedgerPost]]:
+    """Every post of each series, in no particular order."""
+    return _posts(session, series_ids)
+
+
+def _posts(session: Session, series_ids: Collection[int], *more: ColumnElement[bool]) -> dict[int, list[LedgerPost]]:
+    posts: dict[int, list[LedgerPost]] = defaultdict(list)
+    statement = (
+        select(CountRow, TerminalRow.name)
+        .join(TerminalRow, col(TerminalRow.id) == col(CountRow.terminal_id))
+        .where(col(CountRow.series_id).in_(series_ids), *more)
+    )
+    for row, terminal in session.exec(statement):
+        posts[row.series_id or 0].append(ledger_post(row, terminal))
+    return posts
+
+
+def ledger_post(row: CountRow, terminal: str) -> LedgerPost:
+    """A kept post as the ordering and the day sheet need it."""
+    return LedgerPost(
+        terminal=terminal,
+        spool=row.spool,
+        serial=row.serial,
+        captured_at=row.captured_at,
+        total_frames=row.total_frames,
+        outcome=Outcome(row.outcome) if row.outcome else None,
+        starts_at=row.starts_at,
+        stage_id=row.stage_id,
+        animator=row.animator,
+        day_on=row.day_on,
+    )
+
+
+def plans_told(session: Session, terminal_id: int, shot_ids: Collection[int]) -> dict[int, int]:
+    """The newest plan revision this terminal was answered under, by shot id."""
+    statement = (
+        select(CountRow.shot_id, func.max(CountRow.plan_rev))
+        .where(col(CountRow.terminal_id) == terminal_id, col(CountRow.shot_id).in_(shot_ids))
+        .group_by(col(CountRow.shot_id))
+    )
+    return {shot_id: rev for shot_id, rev in session.exec(statement) if shot_id is not None and rev is not None}
+
+
+def unmatched_of(session: Session, production: str, shot: str) -> list[CountRow]:
+    """The unmatched counts posted under these codes, oldest first."""
+    statement = (
+        select(CountRow)
+        .where(col(CountRow.production_code) == production, col(CountRow.shot_code) == shot)
+        .where(col(CountRow.series_id).is_(None))
+        .order_by(col(CountRow.id))
+    )
+    return list(session.exec(statement))
+
+
+def unmatched(session: Session, *, after: int, limit: int, production: str | None = None) -> list[CountRow]:
+    """At most `limit` unmatched counts after the row id `after`, oldest first."""
+    statement = select(CountRow).where(col(CountRow.series_id).is_(None), col(CountRow.id) > after)
+    if production is not None:
+        statement = statement.where(col(CountRow.production_code) == production)
+    return list(session.exec(statement.order_by(col(CountRow.id)).limit(limit)))
+
+
+def match(session: Session, count_id: int, values: Mapping[str, Any]) -> None:
+    """Give a kept post the series it counts for; what was posted stays as it is."""
+    session.exec(update(CountRow).where(col(CountRow.id) == count_id).values(**values, unmatched_reason=None))
