@@ -1,0 +1,107 @@
+"""The append-only log: append, read, head."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, insert, select, text
+from sqlmodel import Session, col
+
+from service.domain.events import Event, EventKind
+from service.store.tables import EventRow
+
+# Any constant no other lock of this database uses; all appenders must share it.
+_APPEND_LOCK = 0x7469_6564_6F77_6E
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happening:
+    """An event about to be appended."""
+
+    kind: EventKind
+    at: datetime
+    actor: str
+    production_id: int | None = None
+    shot_id: int | None = None
+    data: Mapping[str, Any]
+
+
+def append(
+    session: Session,
+    *,
+    kind: EventKind,
+    at: datetime,
+    actor: str,
+    production_id: int | None = None,
+    shot_id: int | None = None,
+    data: Mapping[str, Any],
+) -> int:
+    """Append one event and return its id. Rows still pending are written first; call it last in a transaction."""
+    happening = Happening(kind=kind, at=at, actor=actor, production_id=production_id, shot_id=shot_id, data=data)
+    return append_all(session, [happening])[0]
+
+
+def append_all(session: Session, happenings: Sequence[Happening]) -> list[int]:
+    """Append events in this order and return their ids.
+
+    Rows still pending are written first; call it last in a transaction.
+    """
+    if not happenings:
+        return []
+    session.flush()
+    if session.get_bind().dialect.name == "postgresql":
+        # Held to the commit: a reader that remembers position N would otherwise never see N - 1, committed after N by a
+        # slower writer.
+        session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _APPEND_LOCK})
+    rows = [
+        {
+            "at": each.at,
+            "kind": each.kind.value,
+            "actor": each.actor,
+            "production_id": each.production_id,
+            "shot_id": each.shot_id,
+            "data": dict(each.data),
+        }
+        for each in happenings
+    ]
+    statement = insert(EventRow).returning(col(EventRow.id), sort_by_parameter_order=True)
+    return [int(id_) for (id_,) in session.execute(statement, rows)]
+
+
+def read_after(
+    session: Session,
+    position: int,
+    *,
+    limit: int,
+    kinds: Collection[str] | None = None,
+    production_id: int | None = None,
+) -> list[Event]:
+    """At most *limit* events after *position* in order, of these kinds and this production where given."""
+    statement = select(EventRow).where(col(EventRow.id) > position).order_by(col(EventRow.id)).limit(limit)
+    if kinds is not None:
+        statement = statement.where(col(EventRow.kind).in_(sorted(kinds)))
+    if production_id is not None:
+        statement = statement.where(col(EventRow.production_id) == production_id)
+    return [
+        Event(
+            id=row.id or 0,
+            at=row.at,
+            kind=row.kind,
+            actor=row.actor,
+            production_id=row.production_id,
+            shot_id=row.shot_id,
+            data=row.data,
+        )
+        for row in session.scalars(statement)
+    ]
+
+
+def head(session: Session) -> int:
+    """The id of the last event, 0 where there is none."""
+    return session.scalar(select(func.max(EventRow.id))) or 0
+
+
+def last_of(session: Session, production_id: int) -> int:
+    """The id of the last event of a production, 0 where there is none."""
+    return session.scalar(select(func.max(EventRow.id)).where(col(EventRow.production_id) == production_id)) or 0

@@ -1,0 +1,121 @@
+"""Shots, and the parts of them that stages shoot."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import delete, exists, insert, or_, select
+from sqlmodel import Session, col
+
+from service.store.rows import locked
+from service.store.tables import EpisodeRow, PartRow, ShotRow, StageRow
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPart:
+    """A part of a shot on a stage, by the stage's code.
+
+    `first` and `last` are frame identities, None for the planned end.
+    """
+
+    part: str
+    stage: str
+    first: int | None
+    last: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filter:
+    """Which shots of a production; `on_stage_id` also keeps the shots that no stage is planned for."""
+
+    episode_id: int | None = None
+    stage_id: int | None = None
+    scene: str | None = None
+    on_stage_id: int | None = None
+
+
+def by_code(session: Session, production_id: int, code: str, *, lock: bool = False) -> ShotRow | None:
+    """The shot of this code in a production.
+
+    With *lock*, kept from other writers (after production and episode, before takes).
+    """
+    statement = select(ShotRow).where(col(ShotRow.production_id) == production_id, col(ShotRow.code) == code)
+    return session.scalars(locked(statement, lock=lock)).one_or_none()
+
+
+def by_id(session: Session, shot_id: int, *, lock: bool = False) -> ShotRow | None:
+    """The shot with this id."""
+    return session.scalars(locked(select(ShotRow).where(col(ShotRow.id) == shot_id), lock=lock)).one_or_none()
+
+
+def lock_all(session: Session, shot_ids: Collection[int]) -> dict[int, ShotRow]:
+    """These shots by id, locked in the order of their ids."""
+    statement = select(ShotRow).where(col(ShotRow.id).in_(shot_ids)).order_by(col(ShotRow.id))
+    return {row.id or 0: row for row in session.scalars(locked(statement, lock=True))}
+
+
+def taken_codes(session: Session, production_id: int, codes: Collection[str]) -> set[str]:
+    """Those of *codes* that shots of the production, omitted ones included, already have."""
+    statement = select(col(ShotRow.code)).where(
+        col(ShotRow.production_id) == production_id, col(ShotRow.code).in_(codes)
+    )
+    return set(session.scalars(statement))
+
+
+def page(session: Session, production_id: int, *, after: int, limit: int, where: Filter) -> Sequence[ShotRow]:
+    """At most *limit* shots of a production that pass the filter, added after the one with id *after*."""
+    statement = select(ShotRow).where(col(ShotRow.production_id) == production_id, col(ShotRow.id) > after)
+    part_on = exists().where(col(PartRow.shot_id) == col(ShotRow.id))
+    if where.episode_id is not None:
+        statement = statement.where(col(ShotRow.episode_id) == where.episode_id)
+    if where.scene is not None:
+        statement = statement.where(col(ShotRow.scene) == where.scene)
+    if where.stage_id is not None:
+        statement = statement.where(part_on.where(col(PartRow.stage_id) == where.stage_id))
+    if where.on_stage_id is not None:
+        statement = statement.where(or_(part_on.where(col(PartRow.stage_id) == where.on_stage_id), ~part_on))
+    return session.scalars(statement.order_by(col(ShotRow.id)).limit(limit)).all()
+
+
+def parts(session: Session, shot_ids: Collection[int]) -> dict[int, tuple[PlannedPart, ...]]:
+    """The parts of these shots, by name within a shot; a shot no stage is planned for has none."""
+    statement = (
+        select(col(PartRow.shot_id), col(PartRow.part), col(StageRow.code), col(PartRow.first), col(PartRow.last))
+        .join(StageRow, col(StageRow.id) == col(PartRow.stage_id))
+        .where(col(PartRow.shot_id).in_(shot_ids))
+        .order_by(col(PartRow.shot_id), col(PartRow.part))
+    )
+    found: dict[int, tuple[PlannedPart, ...]] = {int(id_): () for id_ in shot_ids}
+    for shot_id, *rest in session.execute(statement):
+        found[shot_id] = (*found[shot_id], PlannedPart(*rest))
+    return found
+
+
+def set_parts(
+    session: Session, shot_id: int, *, planned: Collection[PlannedPart], stage_ids: Mapping[str, int]
+) -> None:
+    """Put these parts in the place of those a shot had; *stage_ids* gives the id of each stage's code."""
+    session.execute(delete(PartRow).where(col(PartRow.shot_id) == shot_id))
+    add_parts(session, {shot_id: planned}, stage_ids)
+
+
+def add_parts(session: Session, planned: Mapping[int, Collection[PlannedPart]], stage_ids: Mapping[str, int]) -> None:
+    """Store the parts of shots that have none yet."""
+    rows = [
+        {
+            "shot_id": shot_id,
+            "part": part.part,
+            "stage_id": stage_ids[part.stage],
+            "first": part.first,
+            "last": part.last,
+        }
+        for shot_id, parts_ in planned.items()
+        for part in parts_
+    ]
+    if rows:
+        session.execute(insert(PartRow), rows)
+
+
+def episode_codes(session: Session, ids: Collection[int]) -> dict[int, str]:
+    """The codes of these episodes by id."""
+    found = session.execute(select(col(EpisodeRow.id), col(EpisodeRow.code)).where(col(EpisodeRow.id).in_(ids)))
+    return {int(id_): code for id_, code in found}
