@@ -14,7 +14,7 @@ from typing import Any, ClassVar
 
 # Not frozen: contextlib assigns __traceback__ to an exception that passes through it, which a frozen class forbids.
 @dataclass(eq=False)
-class Refusal(Exception):  # noqa: N818 -- named by what was refused, as the messages are
+class Refusal(Exception):
     """The request was refused."""
 
     # The field that is at fault, as a JSON pointer into the request's body, where one is.

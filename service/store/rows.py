@@ -22,7 +22,7 @@ def locked(statement: Select[Row], *, lock: bool) -> Select[Row]:
     return statement.with_for_update(key_share=True).execution_options(populate_existing=True) if lock else statement
 
 
-class NameTaken(Exception):  # noqa: N818 -- a finding the caller turns into its own refusal
+class NameTaken(Exception):
     """Another transaction gave this name away first."""
 
 
