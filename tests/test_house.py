@@ -176,7 +176,7 @@ def test_every_lint_exception_gives_its_reason() -> None:
         if path.suffix == ".py"
         for number, line in enumerate(path.read_text().splitlines(), start=1)
         if re.search(r"#\s*(noqa|type:\s*ignore)\b", line)
-        and not re.search(r"(noqa: |ignore\[)[\w, -]+\]? +(#|-) ?\S+", line)
+        and not re.search(r"(noqa: |ignore\[)[\w, -]+\]? +(#|-|--|—) ?\S+", line)
     ]
     assert silent == []
 

@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any, cast
 from zlib import crc32
 
-from sqlalchemy import delete, text
+from sqlalchemy import CursorResult, delete, text
 from sqlmodel import Session, col
 
 from service.store.tables import IdempotencyRow
@@ -72,4 +73,5 @@ def keep(
 
 def forget_before(session: Session, instant: datetime) -> int:
     """Drop the answers kept before *instant*; how many there were."""
-    return session.execute(delete(IdempotencyRow).where(col(IdempotencyRow.answered_at) < instant)).rowcount  # type: ignore[attr-defined, no-any-return]
+    statement = delete(IdempotencyRow).where(col(IdempotencyRow.answered_at) < instant)
+    return cast("CursorResult[Any]", session.execute(statement)).rowcount
