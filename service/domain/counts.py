@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
+from service.domain.refusals import Clash, Forbidden, Refusal
 from service.domain.shots import Plan
 from service.domain.takes import Outcome, Purpose
 
@@ -146,27 +147,27 @@ def _shifted(at: datetime, shift: timedelta, *, or_else: datetime) -> datetime:
         return or_else
 
 
-class CountConflict(Exception):
-    """The serial was used before with other content.
+@dataclass(eq=False)
+class CountConflict(Clash):
+    """The serial {serial} of spool {spool!r} was used before with other content.
 
-    A terminal gives each count a serial of its own, and a new spool id after a reinstallation.
+    Give each count a serial of its own, and a reinstalled terminal a new spool id.
     """
 
-    def __init__(self, spool: str, serial: int) -> None:
-        super().__init__(self.__doc__)
-        self.spool = spool
-        self.serial = serial
+    spool: str
+    serial: int
 
 
-class DecisionNotAllowed(Exception):
-    """The studio does not let terminals decide.
+@dataclass(eq=False)
+class DecisionNotAllowed(Forbidden):
+    """The studio does not let terminals post the outcome {outcome}.
 
-    Post the take as finished and let a coordinator circle or reject it, or set terminals_may_decide for the studio.
+    Post the take as finished and let a coordinator decide, or set terminals_may_decide for the studio.
     """
 
-    def __init__(self, outcome: Outcome) -> None:
-        super().__init__(self.__doc__)
-        self.outcome = outcome
+    POINTER = "/outcome"
+
+    outcome: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +219,7 @@ class Kept:
 class Refused:
     """The post is not kept and its serial not spent."""
 
-    refusal: Exception
+    refusal: Refusal
 
 
 Judgement = Counted | Repeated | Echo | Kept | Refused
@@ -263,8 +264,8 @@ def _judge_one(post: Post, facts: DoorFacts, *, earlier: int | None, posts: Sequ
         return (
             Echo(earlier) if posts[earlier].digest == post.digest else Refused(CountConflict(post.spool, post.serial))
         )
-    if post.outcome in {Outcome.CIRCLED, Outcome.NG} and not facts.terminals_may_decide:
-        return Refused(DecisionNotAllowed(post.outcome))
+    if post.outcome in (Outcome.CIRCLED, Outcome.NG) and not facts.terminals_may_decide:
+        return Refused(DecisionNotAllowed(post.outcome.value))
     return place(
         post,
         facts.targets.get((post.production, post.shot)),

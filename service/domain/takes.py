@@ -102,6 +102,10 @@ class Heads:
             heads = heads.with_post(post)
         return heads
 
+    def rules_outcome(self, post: LedgerPost) -> bool:
+        """Whether this post's outcome is the one that stands."""
+        return bool(self.outcomes) and _latest(self.outcomes.values()) == post
+
     def standing(self, default_starts_at: int) -> Standing:
         """The newest post of each spool stands, and of those the latest capture rules; a tie goes by terminal name.
 

@@ -5,7 +5,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import Select, func
+from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from service.domain.progress import Decision, SeriesFacts, ShotFacts, TakeKey, Verdict
@@ -128,22 +128,10 @@ def shot_facts(session: Session, shots: Sequence[ShotRow], *, plate_minimum_fram
     }
 
 
-def takes_of(session: Session, shot_id: int) -> list[TakeRow]:
-    """The takes of a shot by part, purpose and number."""
-    order = (col(TakeRow.part), col(TakeRow.purpose), col(TakeRow.number))
-    return list(session.exec(select(TakeRow).where(col(TakeRow.shot_id) == shot_id).order_by(*order)))
-
-
-def find_take(session: Session, shot_id: int, key: TakeKey) -> TakeRow | None:
-    """The take of a shot with this part, purpose and number, locked; None where nothing of it was ever counted."""
-    part, purpose, number = key
-    statement: Select[tuple[TakeRow]] = (
-        select(TakeRow)
-        .where(col(TakeRow.shot_id) == shot_id, col(TakeRow.part) == part)
-        .where(col(TakeRow.purpose) == purpose.value, col(TakeRow.number) == number)
-        .with_for_update(key_share=True)
-    )
-    return session.scalars(statement).one_or_none()
+def takes_of(session: Session, shot_ids: Collection[int]) -> list[TakeRow]:
+    """The takes of these shots by shot, part, purpose and number."""
+    order = (col(TakeRow.shot_id), col(TakeRow.part), col(TakeRow.purpose), col(TakeRow.number))
+    return list(session.exec(select(TakeRow).where(col(TakeRow.shot_id).in_(shot_ids)).order_by(*order)))
 
 
 def note_credit(session: Session, shot_id: int, frames: int, *, cause: str, changed_on: date, now: datetime) -> None:

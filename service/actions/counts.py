@@ -1,0 +1,317 @@
+"""Record the counts of a terminal, and match those that were kept without a shot.
+
+The facts are loaded, the domain judges, the ledger and the series are written and the log is appended, all in the
+entrance's one transaction; nothing here commits.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Any, assert_never
+
+from sqlmodel import Session
+
+from service.actions.sheets import Sheet
+from service.domain.counts import (
+    CaptureTime,
+    Counted,
+    DoorFacts,
+    Echo,
+    Kept,
+    Post,
+    Refused,
+    Repeated,
+    Target,
+    capture_time,
+    judge,
+    place,
+)
+from service.domain.events import EventKind
+from service.domain.refusals import Clash, Refusal, Unknown
+from service.domain.studio import Studio, production_day
+from service.domain.takes import Outcome, Purpose
+from service.store import counts as ledger
+from service.store.events import Happening, append_all
+from service.store.tables import CountRow, ShotRow, TerminalRow
+
+
+@dataclass(eq=False)
+class CountUnknown(Unknown):
+    """The ledger has no count with the id {count}."""
+
+    count: int
+
+
+@dataclass(eq=False)
+class AlreadyMatched(Clash):
+    """The count {count} already counts for shot {shot}; put a wrong match right with a correction of the take."""
+
+    count: int
+    shot: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Poster:
+    """The terminal behind a key: its row, its name and the stage the key is bound to."""
+
+    terminal_id: int
+    terminal: str
+    stage_id: int
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the door says of one post: `said` for a post that is kept, `refusal` for one that is not."""
+
+    said: Mapping[str, Any] | None
+    refusal: Refusal | None = None
+
+
+def record_counts(
+    session: Session,
+    posts: Sequence[Post],
+    *,
+    poster: Poster,
+    studio: Studio,
+    sent_at: datetime | None,
+    now: datetime,
+) -> list[Answer]:
+    """Judge the posts in the order given and keep those that may be kept; one answer for each post.
+
+    Every answer is the one its post would get alone after the posts before it.
+    """
+    named = ledger.shots_named(session, {(post.production, post.shot) for post in posts})
+    sheet = Sheet(session, set(named.values()), studio)
+    facts = DoorFacts(
+        stage_id=poster.stage_id,
+        terminals_may_decide=studio.terminals_may_decide,
+        known=ledger.known(session, poster.terminal_id, {(post.spool, post.serial) for post in posts}),
+        targets={name: Target(shot_id, sheet.plan(shot_id)) for name, shot_id in named.items()},
+        productions=frozenset(ledger.productions_named(session, {post.production for post in posts})),
+    )
+    door = _Door(session, sheet, poster, studio=studio, now=now)
+    answers: list[Answer] = []
+    for post, judgement in zip(posts, judge(posts, facts), strict=True):
+        match judgement:
+            case Counted() | Kept():
+                answers.append(Answer(door.keep(post, judgement, sent_at=sent_at)))
+            case Repeated(answer):
+                answers.append(Answer(_repeated(answer)))
+            case Echo(index):
+                answers.append(Answer(_repeated(answers[index].said or {})))
+            case Refused(refusal):
+                answers.append(Answer(None, refusal))
+            case _:
+                assert_never(judgement)
+    door.save()
+    return answers
+
+
+def _repeated(first: Mapping[str, Any]) -> dict[str, Any]:
+    return {**first, "outcome": "repeated", "first_outcome": first.get("outcome")}
+
+
+class _Door:
+    """The writing half of the counts door for one body."""
+
+    def __init__(self, session: Session, sheet: Sheet, poster: Poster, *, studio: Studio, now: datetime) -> None:
+        self._session = session
+        self._sheet = sheet
+        self._poster = poster
+        self._studio = studio
+        self._now = now
+        self._told = ledger.plans_told(session, poster.terminal_id, sheet.shots.keys())
+        self._rows: list[CountRow] = []
+
+    def keep(self, post: Post, judgement: Counted | Kept, *, sent_at: datetime | None) -> dict[str, Any]:
+        """Enter one post in the ledger, and in its series where it counts; return its answer."""
+        time = capture_time(post, sent_at=sent_at, received_at=self._now)
+        day_on = production_day(time.captured_at, self._studio)
+        row = _row(post, time, self._poster, day_on=day_on, now=self._now)
+        said = _answer_head(post, time, day_on)
+        match judgement:
+            case Kept(reason):
+                row.unmatched_reason = reason.value
+                said |= {"outcome": "unmatched", "reason": reason.value}
+            case Counted(shot_id, part):
+                said |= {"outcome": "counted"} | self._count(row, post, shot_id=shot_id, part=part)
+            case _:
+                assert_never(judgement)
+        row.answer = said
+        self._rows.append(row)
+        return said
+
+    def _count(self, row: CountRow, post: Post, *, shot_id: int, part: str) -> dict[str, Any]:
+        kept = ledger.ledger_post(row, self._poster.terminal)
+        series = self._sheet.count(shot_id, part, post, kept=kept, now=self._now)
+        shot = self._sheet.shots[shot_id]
+        row.shot_id, row.series_id, row.plan_rev = shot_id, series.id, shot.plan_rev
+        told = self._told.get(shot_id, shot.plan_rev)
+        self._told[shot_id] = shot.plan_rev
+        figures = self._sheet.figures(shot_id)
+        return {
+            "series_total_frames": series.total_frames,
+            "planned_frames": figures.planned_frames,
+            "credited_frames": figures.credited_frames,
+            "remaining_frames": figures.remaining_frames,
+            "plan_changed": told < shot.plan_rev,
+        }
+
+    def save(self) -> None:
+        """Write ledger, series and journal, and append the events last."""
+        terminal = self._session.get_one(TerminalRow, self._poster.terminal_id)
+        terminal.last_seen_at = self._now
+        if not self._rows:
+            return
+        self._session.add_all(self._rows)
+        self._sheet.save(now=self._now)
+        actor = self._poster.terminal
+        events = self._sheet.happenings(EventKind.FRAMES_COUNTED, actor=actor, now=self._now)
+        append_all(self._session, [*events, *self._unmatched()])
+
+    def _unmatched(self) -> list[Happening]:
+        kept = [row for row in self._rows if row.unmatched_reason is not None]
+        ids = ledger.productions_named(self._session, {row.production_code for row in kept})
+        groups = {(row.production_code, row.shot_code, row.unmatched_reason): row.stage_id for row in kept}
+        return [
+            Happening(
+                kind=EventKind.FRAMES_UNMATCHED,
+                at=self._now,
+                actor=self._poster.terminal,
+                production_id=ids.get(production),
+                data={"production": production, "shot": shot, "reason": reason},
+            )
+            for production, shot, reason in groups
+        ]
+
+
+def _row(post: Post, time: CaptureTime, poster: Poster, *, day_on: date, now: datetime) -> CountRow:
+    return CountRow(
+        terminal_id=poster.terminal_id,
+        stage_id=poster.stage_id,
+        spool=post.spool,
+        serial=post.serial,
+        digest=post.digest,
+        production_code=post.production,
+        shot_code=post.shot,
+        take=post.take,
+        part=post.part,
+        camera=post.camera,
+        pass_=post.pass_,
+        purpose=post.purpose.value,
+        captures_total=post.captures_total,
+        frames_total=post.frames_total,
+        frames_per_capture=post.frames_per_capture,
+        total_frames=post.total_frames,
+        starts_at=post.starts_at,
+        animator=post.animator,
+        outcome=post.outcome.value if post.outcome else None,
+        posted_at=post.at,
+        captured_at=time.captured_at,
+        time_basis=time.basis.value,
+        adjusted=time.adjusted,
+        received_at=now,
+        day_on=day_on,
+        answer={},
+    )
+
+
+def _answer_head(post: Post, time: CaptureTime, day_on: date) -> dict[str, Any]:
+    return {
+        "spool": post.spool,
+        "serial": post.serial,
+        "production": post.production,
+        "shot": post.shot,
+        "take": post.take,
+        "captured_at": time.captured_at.isoformat().replace("+00:00", "Z"),
+        "time_basis": time.basis.value,
+        "adjusted": time.adjusted,
+        "production_day": day_on.isoformat(),
+    }
+
+
+def post_of(row: CountRow) -> Post:
+    """A kept count as it was posted, but for the age at sending, which only the first reckoning needed."""
+    return Post(
+        serial=row.serial,
+        spool=row.spool,
+        production=row.production_code,
+        shot=row.shot_code,
+        take=row.take,
+        captures_total=row.captures_total,
+        frames_total=row.frames_total,
+        frames_per_capture=row.frames_per_capture,
+        camera=row.camera,
+        pass_=row.pass_,
+        part=row.part,
+        purpose=Purpose(row.purpose),
+        starts_at=row.starts_at,
+        animator=row.animator,
+        at=row.posted_at,
+        outcome=Outcome(row.outcome) if row.outcome else None,
+    )
+
+
+def match_arrivals(
+    session: Session, shot: ShotRow, production: str, *, studio: Studio, by: str, now: datetime
+) -> list[Happening]:
+    """Match what was posted under a shot's code before it could count, on its capture days.
+
+    Returns the events for the caller to append last. Counts that still may not count (another stage's) stay unmatched.
+    """
+    waiting = ledger.unmatched_of(session, production, shot.code)
+    if not waiting or shot.id is None:
+        return []
+    sheet = Sheet(session, [shot.id], studio)
+    target = Target(shot.id, sheet.plan(shot.id))
+    placed = [(row, place(post_of(row), target, row.stage_id, production_known=True)) for row in waiting]
+    matched = [(row, where.part, row.take) for row, where in placed if isinstance(where, Counted)]
+    return _write(session, sheet, shot.id, matched, by=by, now=now)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Match:
+    """What a coordinator says of an unmatched count; `take` and `part` replace what was posted where they are given."""
+
+    count_id: int
+    take: int | None = None
+    part: str | None = None
+
+
+def match_count(session: Session, match: Match, shot: ShotRow, *, studio: Studio, by: str, now: datetime) -> CountRow:
+    """Let a kept count count for this shot, planned for its stage or not: a coordinator knows better than the plan.
+
+    Raises CountUnknown and AlreadyMatched.
+    """
+    shot_id = shot.id or 0
+    sheet = Sheet(session, [shot_id], studio)
+    row = session.get(CountRow, match.count_id, with_for_update={"key_share": True}, populate_existing=True)
+    if row is None:
+        raise CountUnknown(match.count_id)
+    if row.shot_id is not None:
+        raise AlreadyMatched(match.count_id, session.get_one(ShotRow, row.shot_id).code)
+    plan = sheet.plan(shot_id)
+    part = match.part if match.part is not None else plan.part_counted(row.part, row.stage_id)
+    if part is None:
+        part = plan.parts[0].part
+    take = match.take if match.take is not None else row.take
+    append_all(session, _write(session, sheet, shot_id, [(row, part, take)], by=by, now=now))
+    return row
+
+
+def _write(
+    session: Session,
+    sheet: Sheet,
+    shot_id: int,
+    placed: Sequence[tuple[CountRow, str, int]],
+    *,
+    by: str,
+    now: datetime,
+) -> list[Happening]:
+    for row, part, take in placed:
+        terminal = session.get_one(TerminalRow, row.terminal_id).name
+        post = replace(post_of(row), take=take)
+        series = sheet.count(shot_id, part, post, kept=ledger.ledger_post(row, terminal), now=now)
+        row.shot_id, row.series_id, row.unmatched_reason = shot_id, series.id, None
+    sheet.save(now=now)
+    return sheet.happenings(EventKind.FRAMES_MATCHED, actor=by, now=now)

@@ -1,0 +1,221 @@
+"""A sheet: some locked shots while counts, decisions or plan changes are written into them.
+
+Whoever changes what credited frames rest on does it on a sheet, so that the journal of credited frames has an entry
+for every change. Callers hold the entrance's transaction; nothing here commits.
+"""
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from sqlmodel import Session
+
+from service.domain.counts import Post
+from service.domain.events import EventKind
+from service.domain.progress import Cause, Decision, Figures, ShotFacts, TakeKey, Verdict, shot_figures
+from service.domain.shots import Plan
+from service.domain.studio import Studio, production_day
+from service.domain.takes import Heads, LedgerPost, Outcome, SeriesState
+from service.store import counts as ledger
+from service.store import takes as store
+from service.store.events import Happening
+from service.store.tables import DecisionRow, SeriesRow, ShotRow, TakeRow
+
+SeriesKey = tuple[TakeKey, str, str]
+
+CAUSES = {
+    Verdict.ACCEPT: Cause.ACCEPTED,
+    Verdict.CIRCLE: Cause.CIRCLED,
+    Verdict.REJECT: Cause.REJECTED,
+    Verdict.WITHDRAW: Cause.WITHDRAWN,
+}
+
+
+@dataclass(slots=True)
+class Track:
+    """One series of a sheet: its rows, the heads of its ledger, and the total it had before."""
+
+    take: TakeRow
+    row: SeriesRow
+    heads: Heads
+    before_frames: int
+    touched: bool = False
+
+
+class Sheet:
+    """Locked shots with their facts.
+
+    Figures follow every single change, so that each post gets the answer it would get alone.
+    """
+
+    def __init__(self, session: Session, shot_ids: Collection[int], studio: Studio) -> None:
+        """Lock the shots, in the order of their ids, and load what their figures rest on."""
+        self._session = session
+        self._studio = studio
+        self.shots: dict[int, ShotRow] = {row.id: row for row in store.locked_shots(session, shot_ids) if row.id}
+        self._facts: dict[int, ShotFacts] = store.shot_facts(
+            session, list(self.shots.values()), plate_minimum_frames=studio.plate_minimum_frames
+        )
+        self._figures = {shot_id: shot_figures(facts).figures for shot_id, facts in self._facts.items()}
+        self._credit: dict[tuple[int, Cause], int] = {}
+        self._takes: dict[int, dict[TakeKey, TakeRow]] = {shot_id: {} for shot_id in self.shots}
+        self._tracks: dict[int, dict[SeriesKey, Track]] = {shot_id: {} for shot_id in self.shots}
+        self._load_tracks()
+
+    def _load_tracks(self) -> None:
+        for take in store.takes_of(self._session, self.shots.keys()):
+            self._takes[take.shot_id][store.take_key(take)] = take
+        pairs = store.series_of(self._session, self.shots.keys())
+        heads = ledger.heads(self._session, [row.id for _, row in pairs if row.id is not None])
+        for take, row in pairs:
+            track = Track(take, row, heads.get(row.id or 0, Heads()), before_frames=row.total_frames)
+            self._tracks[row.shot_id][store.take_key(take), row.camera, row.pass_] = track
+
+    def plan(self, shot_id: int) -> Plan:
+        """The plan of one of the sheet's shots."""
+        return self._facts[shot_id].plan
+
+    def figures(self, shot_id: int) -> Figures:
+        """The figures of one of the sheet's shots as it now stands."""
+        return self._figures[shot_id]
+
+    def take(self, shot_id: int, key: TakeKey) -> TakeRow | None:
+        """The take of a shot with this part, purpose and number, if it was ever counted."""
+        return self._takes[shot_id].get(key)
+
+    def count(self, shot_id: int, part: str, post: Post, *, kept: LedgerPost, now: datetime) -> SeriesRow:
+        """Write one post into its series, beginning take and series where it is their first; return the series."""
+        plan = self.plan(shot_id)
+        key: SeriesKey = (
+            (part, post.purpose, post.take),
+            post.camera or plan.cameras[0],
+            post.pass_ or plan.passes[0],
+        )
+        track = self._tracks[shot_id].get(key) or self._begin(shot_id, key, kept, now=now)
+        track.heads = track.heads.with_post(kept)
+        track.touched = True
+        _stand(track)
+        self._series_changed(shot_id)
+        if kept.outcome in {Outcome.CIRCLED, Outcome.NG} and track.heads.rules_outcome(kept):
+            verdict = Verdict.CIRCLE if kept.outcome is Outcome.CIRCLED else Verdict.REJECT
+            self.decide(track.take, Decision(verdict=verdict), by=kept.terminal, reason=None, now=now)
+        return track.row
+
+    def _begin(self, shot_id: int, key: SeriesKey, kept: LedgerPost, *, now: datetime) -> Track:
+        (part, purpose, number), camera, pass_ = key
+        take = self._takes[shot_id].get(key[0])
+        if take is None:
+            take = TakeRow(shot_id=shot_id, part=part, purpose=purpose.value, number=number, added_at=now)
+            self._takes[shot_id][key[0]] = take
+            self._session.add(take)
+            self._session.flush()
+        start = self.plan(shot_id).default_start(part)
+        row = SeriesRow(
+            take_id=take.id or 0,
+            shot_id=shot_id,
+            camera=camera,
+            pass_=pass_,
+            default_starts_at=start,
+            starts_at=start,
+            total_frames=0,
+            outcome=SeriesState.OPEN.value,
+            stage_id=kept.stage_id,
+            ruled_at=kept.captured_at,
+        )
+        self._session.add(row)
+        self._session.flush()
+        track = self._tracks[shot_id][key] = Track(take, row, Heads(), before_frames=0)
+        return track
+
+    def _series_changed(self, shot_id: int) -> None:
+        series = [store.facts_of(track.take, track.row) for track in self._tracks[shot_id].values()]
+        self._settle(shot_id, replace(self._facts[shot_id], series=series), Cause.COUNTED)
+
+    def decide(self, take: TakeRow, decision: Decision, *, by: str, reason: str | None, now: datetime) -> None:
+        """Put a decision on a take of the sheet down; the take's revision rises."""
+        row = DecisionRow(
+            take_id=take.id or 0,
+            shot_id=take.shot_id,
+            verdict=decision.verdict.value,
+            camera=decision.camera,
+            first=decision.first,
+            last=decision.last,
+            reason=reason,
+            by=by,
+            decided_at=now,
+        )
+        self._session.add(row)
+        # Ids must follow the order of saying; rows added together might be written in another.
+        self._session.flush()
+        take.rev += 1
+        facts = self._facts[take.shot_id]
+        key = store.take_key(take)
+        said = {**facts.decisions, key: [*facts.decisions.get(key, ()), decision]}
+        self._settle(take.shot_id, replace(facts, decisions=said), CAUSES[decision.verdict])
+
+    def replan(self, shot_id: int, plan: Plan, cause: Cause) -> None:
+        """Let the figures follow a changed plan, whose rows the caller writes."""
+        self._settle(shot_id, replace(self._facts[shot_id], plan=plan), cause)
+
+    def _settle(self, shot_id: int, facts: ShotFacts, cause: Cause) -> None:
+        before = self._figures[shot_id].credited_frames
+        self._facts[shot_id] = facts
+        self._figures[shot_id] = shot_figures(facts).figures
+        change = self._figures[shot_id].credited_frames - before
+        self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + change
+
+    def save(self, *, now: datetime) -> None:
+        """Enter the changes of credited frames in the journal, on the production day of `now`.
+
+        And mark the shots touched.
+        """
+        today = production_day(now, self._studio)
+        for (shot_id, cause), frames in self._credit.items():
+            store.note_credit(self._session, shot_id, frames, cause=cause.value, changed_on=today, now=now)
+        for shot_id in {shot_id for shot_id, _ in self._credit}:
+            self.shots[shot_id].touched += 1
+        self._session.flush()
+
+    def happenings(self, kind: EventKind, *, actor: str, now: datetime) -> list[Happening]:
+        """One event for each series that was written into, to be appended last."""
+        return [
+            Happening(
+                kind=kind,
+                at=now,
+                actor=actor,
+                production_id=self.shots[shot_id].production_id,
+                shot_id=shot_id,
+                data=_said(key, track),
+            )
+            for shot_id, tracks in self._tracks.items()
+            for key, track in tracks.items()
+            if track.touched
+        ]
+
+
+def _stand(track: Track) -> None:
+    standing = track.heads.standing(track.row.default_starts_at)
+    row = track.row
+    if row.outcome != standing.state.value:
+        track.take.rev += 1
+    row.total_frames = standing.total_frames
+    row.starts_at = standing.starts_at
+    row.outcome = standing.state.value
+    row.offered_at = standing.offered_at
+    row.stage_id = standing.stage_id
+    row.ruled_at = standing.ruled_at
+
+
+def _said(key: SeriesKey, track: Track) -> dict[str, object]:
+    (part, purpose, number), camera, pass_ = key
+    return {
+        "series": track.row.id,
+        "part": part,
+        "purpose": purpose.value,
+        "take": number,
+        "camera": camera,
+        "pass": pass_,
+        "before_frames": track.before_frames,
+        "total_frames": track.row.total_frames,
+        "state": track.row.outcome,
+    }
