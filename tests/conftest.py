@@ -1,0 +1,196 @@
+"""Databases and a Redis for the tests, each test's own, on the servers at hand.
+
+TIEDOWN_TEST_DATABASE chooses what `database` and `database_url` are: `sqlite` (default) or `postgresql`. PostgreSQL is
+looked for at TIEDOWN_TEST_POSTGRES_URL; Redis is a server of the test run's own where `redis-server` is installed, else
+an unused database of the one at TIEDOWN_TEST_REDIS_URL. Where a server does not answer the test is skipped, but fails
+where CI=true: there nothing may go untested.
+"""
+
+import os
+import shutil
+import socket
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import NoReturn
+from uuid import uuid4
+
+import psycopg
+import pytest
+from psycopg import sql
+from redis import Redis
+from redis.backoff import ConstantBackoff
+from redis.exceptions import RedisError
+from redis.retry import Retry
+from sqlalchemy import URL, make_url
+
+from service.store.engine import Database
+from service.store.schema import migrate
+
+POSTGRES_URL = os.environ.get("TIEDOWN_TEST_POSTGRES_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
+REDIS_URL = os.environ.get("TIEDOWN_TEST_REDIS_URL", "redis://127.0.0.1:6379")
+CHOSEN = os.environ.get("TIEDOWN_TEST_DATABASE", "sqlite")
+
+
+def unavailable(reason: str) -> NoReturn:
+    """Skip the test for want of a server or a tool; in CI, fail it."""
+    if os.environ.get("CI") == "true":
+        pytest.fail(f"{reason} (CI=true: nothing may be skipped)")
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A migrated, empty SQLite file, to be copied and never opened."""
+    path = tmp_path_factory.mktemp("template") / "template.db"
+    migrate(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture
+def empty_sqlite_url(tmp_path: Path) -> str:
+    """The address of a SQLite file that does not exist yet."""
+    return f"sqlite:///{tmp_path / 'tiedown.db'}"
+
+
+@pytest.fixture
+def sqlite_url(empty_sqlite_url: str, sqlite_template: Path) -> str:
+    """The address of a migrated, empty SQLite file."""
+    shutil.copyfile(sqlite_template, make_url(empty_sqlite_url).database or "")
+    return empty_sqlite_url
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> URL:
+    """The PostgreSQL server that may be filled with databases."""
+    address = make_url(POSTGRES_URL).set(drivername="postgresql")
+    try:
+        _maintain(address, sql.SQL("SELECT 1"))
+    except psycopg.OperationalError as error:
+        unavailable(f"no PostgreSQL at {address.render_as_string()}: {error}")
+    return address
+
+
+@pytest.fixture(scope="session")
+def postgres_template(postgres_server: URL) -> Iterator[str]:
+    """The name of a migrated, empty PostgreSQL database, to be cloned and never connected to."""
+    with _postgres_database(postgres_server, template="template0") as url:
+        migrate(url)
+        yield make_url(url).database or ""
+
+
+@pytest.fixture
+def empty_postgres_url(postgres_server: URL) -> Iterator[str]:
+    """The address of a PostgreSQL database without any table."""
+    with _postgres_database(postgres_server, template="template0") as url:
+        yield url
+
+
+@pytest.fixture
+def postgres_url(postgres_server: URL, postgres_template: str) -> Iterator[str]:
+    """The address of a migrated, empty PostgreSQL database."""
+    with _postgres_database(postgres_server, template=postgres_template) as url:
+        yield url
+
+
+@pytest.fixture
+def empty_database_url(request: pytest.FixtureRequest) -> str:
+    """The address of a database of the chosen kind that was never migrated."""
+    return str(request.getfixturevalue({"sqlite": "empty_sqlite_url", "postgresql": "empty_postgres_url"}[CHOSEN]))
+
+
+@pytest.fixture
+def database_url(request: pytest.FixtureRequest) -> str:
+    """The address of a migrated, empty database of the chosen kind."""
+    return str(request.getfixturevalue({"sqlite": "sqlite_url", "postgresql": "postgres_url"}[CHOSEN]))
+
+
+@pytest.fixture
+def database(database_url: str) -> Iterator[Database]:
+    """A migrated, empty database of the chosen kind, open."""
+    opened = Database.open(database_url)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture(scope="session")
+def redis_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The address of a Redis that this test process may do anything to."""
+    if shutil.which("redis-server") is None:
+        with _claimed_redis() as url:
+            yield url
+        return
+    with _own_redis(tmp_path_factory.mktemp("redis")) as url:
+        yield url
+
+
+@pytest.fixture
+def redis_url(redis_server: str) -> Iterator[str]:
+    """The address of an empty Redis database of this test's own."""
+    with Redis.from_url(redis_server) as client:
+        client.flushdb()
+        yield redis_server
+        client.flushdb()
+
+
+@contextmanager
+def _postgres_database(server: URL, *, template: str) -> Iterator[str]:
+    name = f"tiedown_test_{uuid4().hex}"
+    _maintain(
+        server,
+        sql.SQL("CREATE DATABASE {} TEMPLATE {} ENCODING 'UTF8'").format(
+            sql.Identifier(name), sql.Identifier(template)
+        ),
+    )
+    try:
+        yield server.set(database=name).render_as_string(hide_password=False)
+    finally:
+        _maintain(server, sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name)))
+
+
+def _maintain(server: URL, statement: sql.SQL | sql.Composed) -> None:
+    with psycopg.connect(
+        server.render_as_string(hide_password=False), autocommit=True, connect_timeout=5
+    ) as connection:
+        connection.execute(statement)
+
+
+@contextmanager
+def _own_redis(folder: Path) -> Iterator[str]:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    options = ["--port", str(port), "--bind", "127.0.0.1", "--dir", str(folder), "--save", "", "--appendonly", "no"]
+    with (folder / "log").open("wb") as log, subprocess.Popen(["redis-server", *options], stdout=log) as server:
+        try:
+            url = f"redis://127.0.0.1:{port}/0"
+            _await_redis(url)
+            yield url
+        finally:
+            server.terminate()
+
+
+def _await_redis(url: str) -> None:
+    retry = Retry(ConstantBackoff(0.02), 250)
+    with Redis.from_url(url, retry=retry, retry_on_error=[RedisError]) as client:
+        client.ping()
+
+
+@contextmanager
+def _claimed_redis() -> Iterator[str]:
+    """An empty database of a shared server, claimed by a key that expires should this process die."""
+    for number in range(1, 16):
+        url = f"{REDIS_URL}/{number}"
+        with Redis.from_url(url) as client:
+            try:
+                if client.dbsize() or not client.set("tiedown:test", os.getpid(), nx=True, ex=3600):
+                    continue
+            except RedisError as error:
+                unavailable(f"no redis-server to start and no Redis at {REDIS_URL}: {error}")
+            try:
+                yield url
+            finally:
+                client.flushdb()
+            return
+    unavailable(f"no unused database in the Redis at {REDIS_URL}")
