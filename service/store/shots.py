@@ -119,3 +119,14 @@ def episode_codes(session: Session, ids: Collection[int]) -> dict[int, str]:
     """The codes of these episodes by id."""
     found = session.execute(select(col(EpisodeRow.id), col(EpisodeRow.code)).where(col(EpisodeRow.id).in_(ids)))
     return {int(id_): code for id_, code in found}
+
+
+def by_ids(session: Session, shot_ids: Collection[int]) -> Sequence[ShotRow]:
+    """These shots, in the order of their ids."""
+    return session.scalars(select(ShotRow).where(col(ShotRow.id).in_(shot_ids)).order_by(col(ShotRow.id))).all()
+
+
+def ids_after(session: Session, after: int, *, limit: int) -> list[int]:
+    """The ids of up to *limit* shots of all productions above *after*, rising."""
+    statement = select(col(ShotRow.id)).where(col(ShotRow.id) > after).order_by(col(ShotRow.id)).limit(limit)
+    return [id_ for id_ in session.scalars(statement) if id_ is not None]

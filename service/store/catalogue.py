@@ -1,0 +1,72 @@
+"""Which workers each host found, and when each engine last gave a sign of life."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import delete, insert, update
+from sqlmodel import Session, col, select
+
+from service.store.cursors import insert_unless_there
+from service.store.tables import CatalogueRow, HeartbeatRow
+
+ENGINE = "engine"
+RELAY = "relay"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A worker as a host found it; `version` is 0 where it could not be loaded, and `error` then says why."""
+
+    worker: str
+    version: int
+    distribution: str
+    state: str
+    error: str | None
+    events: Sequence[str]
+    settings_schema: Mapping[str, Any]
+
+
+def record(session: Session, host: str, entries: Sequence[Entry], *, now: datetime, forget_before: datetime) -> None:
+    """Make `entries` all that is known of a host; hosts not seen since `forget_before` are dropped."""
+    session.exec(
+        delete(CatalogueRow).where((col(CatalogueRow.host) == host) | (col(CatalogueRow.seen_at) < forget_before))
+    )
+    rows = [
+        {
+            "host": host,
+            "worker": entry.worker,
+            "version": entry.version,
+            "distribution": entry.distribution,
+            "state": entry.state,
+            "error": entry.error,
+            "events": list(entry.events),
+            "settings_schema": dict(entry.settings_schema),
+            "seen_at": now,
+        }
+        for entry in entries
+    ]
+    if rows:
+        session.exec(insert(CatalogueRow), params=rows)
+
+
+def newest(session: Session, *, state: str) -> list[tuple[str, int, frozenset[str]]]:
+    """Of each worker some host found in `state`: its name, the newest version, and the kinds of event it wants."""
+    found: dict[str, tuple[int, frozenset[str]]] = {}
+    for row in session.exec(select(CatalogueRow).where(col(CatalogueRow.state) == state)):
+        found[row.worker] = max(
+            found.get(row.worker, (0, frozenset())), (row.version, frozenset(row.events)), key=lambda each: each[0]
+        )
+    return [(worker, version, events) for worker, (version, events) in sorted(found.items())]
+
+
+def beat(session: Session, name: str, *, now: datetime) -> None:
+    """Give a sign of life."""
+    if not insert_unless_there(session, HeartbeatRow, {"name": name, "at": now}):
+        session.exec(update(HeartbeatRow).where(col(HeartbeatRow.name) == name).values(at=now))
+
+
+def last_beat(session: Session, name: str) -> datetime | None:
+    """When `name` last gave a sign of life, None where it never did."""
+    return session.exec(select(HeartbeatRow.at).where(col(HeartbeatRow.name) == name)).one_or_none()

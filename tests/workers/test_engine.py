@@ -1,0 +1,336 @@
+"""The engine's step on both databases: what is handled is written once, whatever fails, dies or runs twice."""
+
+import multiprocessing
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+
+import pytest
+from sqlmodel import select
+
+from service.domain.events import Event
+from service.store import cursors, events
+from service.store.cursors import Cursor, CursorKey
+from service.store.engine import Busy, Database
+from service.store.tables import CursorRow, QuarantineRow
+from tests.workers import strangers
+from tests.workers.strangers import START, UNWANTED, WANTED, Limits, Listener, address, heard, later, say, told
+from workers.contract import Change, Context, FigureTable, Replace
+from workers.engine import WHOLE_LOG, Outcome, StepResult, step
+
+LISTENER = CursorKey("listener", 1, WHOLE_LOG)
+
+
+def take_step(
+    database: Database, worker: Listener, *, owner: str = "one", now: datetime = START, limits: Limits | None = None
+) -> StepResult:
+    return step(database, worker, settings=limits or Limits(), owner=owner, now=now)
+
+
+def catch_up(database: Database, worker: Listener, *, limits: Limits | None = None, owner: str = "one") -> StepResult:
+    """Step until nothing is left, letting the clock run over every back-off."""
+    for seconds in range(0, 100_000, 400):
+        result = take_step(database, worker, owner=owner, now=later(seconds), limits=limits)
+        if result.outcome is Outcome.IDLE:
+            return result
+    raise AssertionError(f"never caught up: {result}")
+
+
+def cursor_of(database: Database) -> Cursor:
+    with database.reading() as session:
+        cursor = cursors.find(session, LISTENER)
+    assert cursor is not None
+    return cursor
+
+
+def last_error(database: Database) -> str | None:
+    with database.reading() as session:
+        return session.exec(select(CursorRow.last_error)).one()
+
+
+def quarantined(database: Database) -> list[tuple[int, int, str]]:
+    with database.reading() as session:
+        rows = session.exec(select(QuarantineRow).order_by(QuarantineRow.event_id))  # type: ignore[arg-type]
+        return [(row.event_id, row.attempts, row.error) for row in rows]
+
+
+def poisoned_by(event_id: int, error: BaseException) -> Callable[[Sequence[Event], Context], None]:
+    def choke(batch: Sequence[Event], _context: Context) -> None:
+        if any(event.id == event_id for event in batch):
+            raise error
+
+    return choke
+
+
+def test_events_are_handled_in_order_and_the_cursor_stands_behind_them(database: Database) -> None:
+    ids = say(database, WANTED, UNWANTED, WANTED)
+
+    result = take_step(database, Listener())
+
+    assert result == StepResult(outcome=Outcome.MOVED, position=ids[2], handled=2)
+    assert told(database) == [{"heard": [ids[0], ids[2]], "rests_on": ids[2]}]
+
+
+def test_a_backlog_is_handled_in_batches_until_none_is_left(database: Database) -> None:
+    ids = say(database, *[WANTED, UNWANTED] * 20)
+
+    catch_up(database, Listener())
+
+    assert heard(database) == ids[::2]
+    assert [len(each["heard"]) for each in told(database)] == [8, 8, 4]  # type: ignore[arg-type]
+
+
+def test_events_nobody_wants_move_the_cursor_without_a_call(database: Database) -> None:
+    ids = say(database, UNWANTED, UNWANTED)
+
+    result = take_step(database, Listener())
+
+    assert (result.outcome, result.position, result.handled) == (Outcome.MOVED, ids[-1], 0)
+    assert told(database) == []
+
+
+def test_a_step_without_work_writes_nothing(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    say(database, WANTED)
+    catch_up(database, Listener())
+
+    def forbidden(_self: Database) -> None:
+        raise AssertionError("wrote")
+
+    monkeypatch.setattr(Database, "writing", forbidden)
+
+    assert take_step(database, Listener()).outcome is Outcome.IDLE
+
+
+def test_a_worker_sees_the_log_up_to_its_snapshot_and_no_further(database: Database) -> None:
+    first = say(database, WANTED)
+    late: list[int] = []
+
+    def meanwhile(_batch: Sequence[Event], _context: Context) -> None:
+        late.extend(say(database, WANTED) if not late else [])
+
+    take_step(database, Listener(meanwhile))
+    assert told(database) == [{"heard": first, "rests_on": first[0]}]
+
+    catch_up(database, Listener())
+    assert heard(database) == first + late
+
+
+def test_a_second_engine_leaves_the_leased_cursor_alone(database: Database) -> None:
+    say(database, WANTED)
+    seen: list[StepResult] = []
+
+    def other_engine(_batch: Sequence[Event], _context: Context) -> None:
+        seen.append(take_step(database, Listener(), owner="two"))
+
+    take_step(database, Listener(other_engine))
+
+    assert [each.outcome for each in seen] == [Outcome.LEASED]
+    assert len(told(database)) == 1
+
+
+def test_what_an_overtaken_engine_made_is_not_written(database: Database) -> None:
+    ids = say(database, WANTED, WANTED)
+    seen: list[StepResult] = []
+
+    def lease_runs_out(_batch: Sequence[Event], _context: Context) -> None:
+        seen.append(take_step(database, Listener(), owner="two", now=later(3600)))
+
+    overtaken = take_step(database, Listener(lease_runs_out))
+    catch_up(database, Listener())
+
+    assert seen[0].outcome is Outcome.MOVED
+    assert overtaken.outcome is Outcome.OVERTAKEN
+    assert heard(database) == ids
+
+
+def test_an_error_is_recorded_waits_and_halves_the_batch(database: Database) -> None:
+    ids = say(database, *[WANTED] * 8)
+    worker = Listener(poisoned_by(ids[5], ValueError("an animator without a name")))
+
+    result = take_step(database, worker)
+
+    cursor = cursor_of(database)
+    assert result.outcome is Outcome.FAILED
+    assert "an animator without a name" in (last_error(database) or "")
+    assert (cursor.position, cursor.batch_limit, cursor.lease_owner) == (0, 4, None)
+    assert take_step(database, worker).outcome is Outcome.WAITING
+    assert take_step(database, worker, now=later(1)).handled == 4
+    assert told(database) == [{"heard": ids[:4], "rests_on": ids[7]}]
+
+
+def test_one_event_that_cannot_be_digested_is_set_aside_and_the_rest_handled(database: Database) -> None:
+    ids = say(database, *[WANTED] * 8)
+
+    catch_up(database, Listener(poisoned_by(ids[5], ValueError("poison"))))
+
+    assert heard(database) == ids[:5] + ids[6:]
+    assert [(event_id, attempts) for event_id, attempts, _ in quarantined(database)] == [
+        (ids[5], Limits().engine_tries)
+    ]
+    assert "ValueError: poison" in quarantined(database)[0][2]
+
+
+def test_success_doubles_the_batch_back_to_its_full_size(database: Database) -> None:
+    ids = say(database, *[WANTED] * 30)
+    catch_up(database, Listener(poisoned_by(ids[0], ValueError("poison"))))
+
+    sizes = [len(each["heard"]) for each in told(database)]  # type: ignore[arg-type]
+    assert sizes == [1, 2, 4, 8, 8, 6]
+    assert cursor_of(database).batch_limit == 8
+
+
+def test_an_exit_asked_for_by_a_worker_is_a_failure_like_any_other(database: Database) -> None:
+    ids = say(database, WANTED, WANTED)
+
+    catch_up(database, Listener(poisoned_by(ids[0], SystemExit(3))))
+
+    assert heard(database) == ids[1:]
+    assert len(quarantined(database)) == 1
+
+
+def test_an_error_text_no_database_takes_is_kept_readable(database: Database) -> None:
+    ids = say(database, WANTED)
+
+    take_step(database, Listener(poisoned_by(ids[0], ValueError("a\x00b \ud800"))))
+
+    assert "a\\x00b \\ud800" in (last_error(database) or "")
+
+
+class Trespasser(Listener):
+    """Returns what it may not."""
+
+    def handle(self, batch: Sequence[Event], context: Context) -> Sequence[Change]:
+        super().handle(batch, context)
+        return [Replace(table=FigureTable.SHOT_PROGRESS, shot_id=1, rows=())]
+
+
+def test_rows_of_another_worker_may_not_be_replaced(database: Database) -> None:
+    say(database, WANTED)
+
+    result = take_step(database, Trespasser())
+
+    assert result.outcome is Outcome.FAILED
+    assert "shot_progress is not a table of the worker listener" in (result.error or "")
+
+
+def test_attempts_are_counted_before_the_worker_runs(database: Database) -> None:
+    say(database, WANTED)
+    seen: list[tuple[int, str | None]] = []
+
+    def look(_batch: Sequence[Event], _context: Context) -> None:
+        cursor = cursor_of(database)
+        seen.append((cursor.attempts, cursor.lease_owner))
+
+    take_step(database, Listener(look))
+
+    assert seen == [(1, "one")]
+    assert cursor_of(database).attempts == 0
+
+
+def _step_and_die(url: str, owner: str, seconds: float) -> None:
+    database = Database.open(url)
+    step(database, Listener(strangers.die), settings=Limits(), owner=owner, now=later(seconds))
+
+
+def killed(database: Database, owner: str, seconds: float) -> int | None:
+    process = multiprocessing.get_context("spawn").Process(
+        target=_step_and_die, args=(address(database), owner, seconds)
+    )
+    process.start()
+    process.join()
+    return process.exitcode
+
+
+def test_a_process_killed_at_work_counts_as_a_failure_and_loses_nothing(database: Database) -> None:
+    ids = say(database, *[WANTED] * 8)
+
+    assert killed(database, "doomed", 0) == -9
+    assert cursor_of(database).attempts == 1
+    assert take_step(database, Listener()).outcome is Outcome.LEASED
+
+    assert take_step(database, Listener(), now=later(3600)).handled == 4
+    assert "died at work on 8 events" in (last_error(database) or "")
+    catch_up(database, Listener())
+    assert heard(database) == ids
+    assert quarantined(database) == []
+
+
+def test_an_event_that_kills_the_process_is_set_aside_in_the_end(database: Database) -> None:
+    ids = say(database, WANTED)
+    for life in range(Limits().engine_tries):
+        assert killed(database, f"life {life}", life * 3600) == -9
+
+    result = take_step(database, Listener(strangers.die), now=later(100 * 3600))
+
+    assert result.outcome is Outcome.QUARANTINED
+    assert [(event_id, attempts) for event_id, attempts, _ in quarantined(database)] == [(ids[0], 3)]
+
+
+def test_a_step_the_database_cut_short_is_no_fault_of_the_worker(database: Database) -> None:
+    ids = say(database, WANTED, WANTED)
+    impatient = Database.open(address(database), lock_timeout_s=0.2)
+    begun, done = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        with database.writing() as session:
+            cursors.lock(session, LISTENER)
+            begun.set()
+            done.wait()
+
+    holder = threading.Thread(target=hold)
+
+    def somebody_holds_the_cursor(_batch: Sequence[Event], _context: Context) -> None:
+        holder.start()
+        begun.wait()
+
+    with pytest.raises(Busy):
+        take_step(impatient, Listener(somebody_holds_the_cursor))
+    done.set()
+    holder.join()
+    impatient.close()
+
+    cursor = cursor_of(database)
+    assert (cursor.attempts, cursor.batch_limit) == (1, 8)
+    assert take_step(database, Listener()).handled == 2
+    assert heard(database) == ids
+
+
+def test_two_engines_side_by_side_write_each_event_once(database: Database) -> None:
+    ids = say(database, *[WANTED] * 60)
+    context = multiprocessing.get_context("spawn")
+    engines = [
+        context.Process(target=_run_until_caught_up, args=(address(database), f"engine {number}", ids[-1]))
+        for number in range(2)
+    ]
+    for engine in engines:
+        engine.start()
+    for engine in engines:
+        engine.join()
+
+    assert [engine.exitcode for engine in engines] == [0, 0]
+    assert heard(database) == ids
+
+
+def _run_until_caught_up(url: str, owner: str, last: int) -> None:
+    database = Database.open(url)
+    position, limits = 0, Limits(engine_batch=2)
+    while position < last:
+        position = step(database, Listener(), settings=limits, owner=owner, now=datetime.now(UTC)).position
+    database.close()
+    sys.exit(0)
+
+
+def test_the_head_of_the_log_is_the_first_thing_a_snapshot_reads(database: Database) -> None:
+    say(database, WANTED)
+    positions: list[tuple[int, int]] = []
+
+    def look(_batch: Sequence[Event], context: Context) -> None:
+        say(database, UNWANTED)
+        with database.reading() as session:
+            positions.append((context.position, events.head(session)))
+
+    take_step(database, Listener(look))
+
+    (seen, now) = positions[0]
+    assert seen < now

@@ -1,0 +1,186 @@
+"""What a worker is: the one file the author of a plugin imports.
+
+A worker reads facts and returns changes; it holds no state between calls, commits nothing and reads no clock. It is
+found by an entry point of the group `tiedown.workers.v1` whose name is the worker's name and whose object is a class
+that is called with its settings. Whatever it raises is recorded, tried again and in the end set aside, and stops no
+other worker.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from enum import StrEnum
+from typing import Any, ClassVar, Protocol
+
+from pydantic import BaseModel, ConfigDict
+
+from service.domain.events import Event, EventKind
+from service.domain.progress import Cause, ShotFacts
+from service.domain.studio import Studio
+from service.domain.takes import LedgerPost, Standing
+
+ENTRY_POINTS = "tiedown.workers.v1"
+
+
+class NoSettings(BaseModel):
+    """The settings of a worker that has none."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """A job due once on every studio-local day, at this local time.
+
+    On the night the clock is put back and shows the time twice it is due the first time; on the night the clock skips
+    it, an hour later by the new clock. After a standstill the latest day alone is caught up.
+    """
+
+    name: str
+    at: time
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeriesLedger:
+    """A series as the ledger has it and as its row sums it up.
+
+    `posts` are every count kept for it in no particular order; `standing` is the row kept beside them.
+    """
+
+    series_id: int
+    default_starts_at: int
+    posts: Sequence[LedgerPost]
+    standing: Standing
+
+
+@dataclass(frozen=True, slots=True)
+class CreditedChange:
+    """An entry of the journal of credited frames: on which production day, why, and by how many frames."""
+
+    changed_on: date
+    cause: Cause
+    frames: int
+
+
+class FigureTable(StrEnum):
+    """The tables of figures a worker may replace the rows of."""
+
+    SHOT_PROGRESS = "shot_progress"
+    PART_PROGRESS = "part_progress"
+    DAY_FRAMES = "day_frames"
+    DAY_CREDIT = "day_credit"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replace:
+    """All rows that `table` holds of a shot become `rows`.
+
+    A row maps column names to values; the worker's version, the shot's id and (where the table has one) the position
+    are filled in.
+    """
+
+    table: FigureTable
+    shot_id: int
+    rows: Sequence[Mapping[str, Any]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Announce:
+    """An event to append to the log: `data` in plain JSON values."""
+
+    kind: EventKind
+    data: Mapping[str, Any]
+    production_id: int | None = None
+    shot_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What a scheduled job found, in plain JSON values; kept with the job."""
+
+    data: Mapping[str, Any]
+
+
+Change = Replace | Announce | Result
+
+
+@dataclass(frozen=True, slots=True)
+class Pending:
+    """The shots that events speak of which the worker has not handled yet; `everything` where one speaks of all."""
+
+    shot_ids: frozenset[int] = frozenset()
+    everything: bool = False
+
+    def __contains__(self, shot_id: int) -> bool:
+        return self.everything or shot_id in self.shot_ids
+
+
+class Context(Protocol):
+    """The facts, as of one instant: everything read through it comes from a single snapshot of the database."""
+
+    @property
+    def position(self) -> int:
+        """The id of the last event the snapshot includes; figures made from it rest on this position."""
+
+    @property
+    def now(self) -> datetime:
+        """The server's clock when the work began, UTC."""
+
+    @property
+    def studio(self) -> Studio:
+        """What the studio set: zone, start of the day, plate minimum."""
+
+    def shot_ids(self, *, after: int, limit: int) -> Sequence[int]:
+        """The ids of up to `limit` shots with an id above `after`, rising; omitted shots too."""
+
+    def shot_facts(self, shot_ids: Sequence[int]) -> Mapping[int, ShotFacts]:
+        """Plan, series and decisions of each shot; a shot that does not exist is left out."""
+
+    def ledger(self, shot_ids: Sequence[int]) -> Mapping[int, Sequence[SeriesLedger]]:
+        """Every series of each shot with every count kept for it; a shot without any is left out."""
+
+    def credited_changes(self, shot_ids: Sequence[int]) -> Mapping[int, Sequence[CreditedChange]]:
+        """The journal of credited frames of each shot, in order; a shot without any is left out."""
+
+    def own_rows(self, table: FigureTable, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
+        """The rows of `table` this worker's version stored before; a shot without any is left out."""
+
+    def pending(self) -> Pending:
+        """What the worker's stored rows may not show yet."""
+
+    def beat(self) -> None:
+        """Say that long work goes on; a worker that is silent for longer than the handler's limit is killed."""
+
+
+class Worker(Protocol):
+    """What a plugin provides. Subclass it and set `name`, `version`, `events`; override what the worker does.
+
+    `name` is lower-case letters, digits and hyphens; `version` an integer from 1 on: raise it when figures come out
+    differently, and the log is read again from its beginning into rows of the new version. `events` are the kinds it
+    wants; others pass it by. `Settings` is a pydantic model that can be made without arguments.
+    """
+
+    name: ClassVar[str]
+    version: ClassVar[int]
+    events: ClassVar[frozenset[str]] = frozenset()
+    Settings: ClassVar[type[BaseModel]] = NoSettings
+
+    def __init__(self, settings: BaseModel) -> None:
+        """Make the worker with an instance of its `Settings`."""
+
+    @property
+    def schedules(self) -> Sequence[Schedule]:
+        """The jobs it wants done each day."""
+        return ()
+
+    def handle(self, batch: Sequence[Event], context: Context) -> Sequence[Change]:
+        """What the events change.
+
+        Events of one shot are best handled together. The same events may come again, and the facts are those of the
+        context, not of the moment of the event.
+        """
+        raise NotImplementedError
+
+    def scheduled(self, name: str, day: date, context: Context) -> Sequence[Change]:
+        """Do the job `name` of a studio-local day. It may be called again for the same day after a failure."""
+        raise NotImplementedError

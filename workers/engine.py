@@ -1,0 +1,331 @@
+"""One step of a worker: read the log after its cursor, let it handle the events, write what it changes.
+
+The same function runs in the one-machine child and in a Celery task. Two engines on one cursor do no harm: a lease
+keeps them from doing the work twice, the compare-and-set on the position keeps them from writing it twice.
+"""
+
+import traceback
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Protocol
+
+from sqlalchemy.exc import OperationalError
+from sqlmodel import Session
+
+from service.domain.events import Event
+from service.store import cursors, events, figures
+from service.store.cursors import Cursor, CursorKey
+from service.store.engine import Busy, Database, retryable
+from workers.contract import Announce, Change, FigureTable, Replace, Result, Worker
+from workers.snapshot import Snapshot
+
+# The one partition there is: a worker reads the whole log. A cursor names it, so that a log can be shared out later.
+WHOLE_LOG = "all"
+ACTOR = "engine"
+WRITE_TRIES = 3
+LONGEST_BACKOFF_S = 300.0
+LONGEST_ERROR = 4000
+# Figures of a table have one maker; another worker's rows in it would be shown as his.
+MAKERS: Mapping[FigureTable, str] = dict.fromkeys(FigureTable, "progress")
+
+
+class EngineSettings(Protocol):
+    """The settings an engine goes by."""
+
+    @property
+    def engine_batch(self) -> int:
+        """Most events handed to a worker at once."""
+
+    @property
+    def engine_tries(self) -> int:
+        """Tries of a single event before it is set aside."""
+
+    @property
+    def engine_backoff_s(self) -> float:
+        """Seconds before the first new try of a single event; doubled with each."""
+
+    @property
+    def handler_limit_s(self) -> float:
+        """Seconds a worker may be silent before it counts as hanging."""
+
+
+class Outcome(StrEnum):
+    """How a step ended.
+
+    Nothing to do; somebody else is at work; the next try lies ahead; the cursor moved; the worker failed; an event was
+    set aside; another engine was faster.
+    """
+
+    IDLE = "idle"
+    LEASED = "leased"
+    WAITING = "waiting"
+    MOVED = "moved"
+    FAILED = "failed"
+    QUARANTINED = "quarantined"
+    OVERTAKEN = "overtaken"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepResult:
+    """What a step did: where the cursor stands, how many events were handled, and what went wrong."""
+
+    outcome: Outcome
+    position: int
+    handled: int = 0
+    error: str | None = None
+
+    @property
+    def again(self) -> bool:
+        """Whether another step may find work at once."""
+        return self.outcome in {Outcome.MOVED, Outcome.QUARANTINED, Outcome.OVERTAKEN}
+
+
+class Overtaken(Exception):
+    """Another engine moved the cursor first; what this one made of the same events is dropped."""
+
+
+class WrongChange(Exception):
+    """The worker returned something that is not a change it may make."""
+
+
+def _silent() -> None:
+    return
+
+
+def step(
+    database: Database,
+    worker: Worker,
+    *,
+    partition: str = WHOLE_LOG,
+    settings: EngineSettings,
+    owner: str,
+    now: datetime,
+    beat: Callable[[], None] = _silent,
+) -> StepResult:
+    """Take a worker one batch further.
+
+    `owner` names this process's life: a lease found under another name whose time is up belonged to a process that
+    died at work. Errors of the worker are recorded and returned, errors of the database are raised.
+    """
+    key = CursorKey(worker.name, worker.version, partition)
+    run = _Run(database, worker, key, settings=settings, owner=owner, now=now, beat=beat)
+    found = run.look()
+    if isinstance(found, StepResult):
+        return found
+    claimed = run.claim()
+    return claimed if isinstance(claimed, StepResult) else run.work(claimed)
+
+
+class _Run:
+    """One step under way."""
+
+    def __init__(
+        self,
+        database: Database,
+        worker: Worker,
+        key: CursorKey,
+        *,
+        settings: EngineSettings,
+        owner: str,
+        now: datetime,
+        beat: Callable[[], None],
+    ) -> None:
+        self.database, self.worker, self.key = database, worker, key
+        self.settings, self.owner, self.now, self.beat = settings, owner, now, beat
+
+    def look(self) -> StepResult | None:
+        """Without writing, whether there is anything to handle. Events the worker does not want are passed by here."""
+        with self.database.reading() as session:
+            head = events.head(session)
+            cursor = cursors.find(session, self.key)
+            position = 0 if cursor is None else cursor.position
+            wanted = cursors.anything_wanted(session, position, kinds=self.worker.events)
+        if position >= head:
+            return StepResult(outcome=Outcome.IDLE, position=position)
+        if cursor is not None and (refusal := self._refusal(cursor)):
+            return refusal
+        if wanted:
+            return None
+        with self.database.writing() as session:
+            cursors.add(session, self.key, batch_limit=self.settings.engine_batch)
+            passed = cursors.pass_by(session, self.key, old=position, new=head, now=self.now)
+        return StepResult(outcome=Outcome.MOVED if passed else Outcome.OVERTAKEN, position=head if passed else position)
+
+    def claim(self) -> Cursor | StepResult:
+        """Lease the cursor and count the attempt, in a transaction of its own.
+
+        Counted before it runs, or an event that kills the process would kill it for ever.
+        """
+        with self.database.writing() as session:
+            cursors.add(session, self.key, batch_limit=self.settings.engine_batch)
+            cursor = cursors.lock(session, self.key)
+            if refusal := self._refusal(cursor):
+                return refusal
+            attempts, batch_limit = cursor.attempts + 1, cursor.batch_limit
+            if cursor.lease_owner == self.owner:
+                # Left over from a step of this very process that the database cut short: no fault of the worker's.
+                attempts = max(cursor.attempts, 1)
+            elif cursor.lease_owner is not None:
+                pending = cursors.wanted_ids(session, cursor.position, kinds=self.worker.events, limit=batch_limit)
+                error = f"the process died at work on {len(pending)} events"
+                cursors.note_error(session, self.key, error=error, now=self.now)
+                if len(pending) == 1 and cursor.attempts >= self.settings.engine_tries:
+                    return self._set_aside(session, cursor, event_id=pending[0], error=error)
+                attempts, batch_limit = _smaller(cursor, len(pending))
+                attempts += 1
+            until = self.now + timedelta(seconds=self.settings.handler_limit_s * 2)
+            cursors.lease(session, self.key, attempts=attempts, batch_limit=batch_limit, owner=self.owner, until=until)
+        return Cursor(
+            position=cursor.position,
+            attempts=attempts,
+            batch_limit=batch_limit,
+            next_try_at=None,
+            leased_until=until,
+            lease_owner=self.owner,
+        )
+
+    def work(self, claimed: Cursor) -> StepResult:
+        """Handle the batch in one snapshot, then write its changes and the cursor in one short transaction."""
+        with self.database.reading() as session:
+            # The log's head is read first: the snapshot begins with it, so no fact in it is older than the head says.
+            head = events.head(session)
+            batch = events.read_after(session, claimed.position, limit=claimed.batch_limit, kinds=self.worker.events)
+            context = Snapshot(session, worker=self.worker, position=head, now=self.now, beat=self.beat)
+            try:
+                changes = checked(self.worker, self.worker.handle(batch, context))
+            except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever a worker raises must stop nobody else
+                failure: str | None = describe(error)
+            else:
+                failure = None
+        if failure is not None:
+            return self._failed(claimed, batch, failure)
+        reached = batch[-1].id if len(batch) == claimed.batch_limit else head
+        try:
+            self._settle(claimed, reached, rests_on=head, changes=changes)
+        except Overtaken:
+            return StepResult(outcome=Outcome.OVERTAKEN, position=claimed.position)
+        except (Busy, OperationalError):
+            raise
+        except Exception as error:  # noqa: BLE001 - rows the database refuses are the worker's failure like any other
+            return self._failed(claimed, batch, describe(error))
+        return StepResult(outcome=Outcome.MOVED, position=reached, handled=len(batch))
+
+    def _settle(self, claimed: Cursor, reached: int, *, rests_on: int, changes: Sequence[Change]) -> None:
+        def write(session: Session) -> None:
+            moved = cursors.advance(
+                session,
+                self.key,
+                old=claimed.position,
+                new=reached,
+                batch_limit=min(claimed.batch_limit * 2, self.settings.engine_batch),
+                now=self.now,
+            )
+            if not moved:
+                raise Overtaken
+            apply(session, self.worker, changes, position=rests_on, now=self.now)
+
+        write_again(self.database, write)
+
+    def _failed(self, claimed: Cursor, batch: Sequence[Event], error: str) -> StepResult:
+        with self.database.writing() as session:
+            if len(batch) == 1 and claimed.attempts >= self.settings.engine_tries:
+                return self._set_aside(session, claimed, event_id=batch[0].id, error=error)
+            attempts, batch_limit = _smaller(claimed, len(batch))
+            kept = cursors.give_back(
+                session,
+                self.key,
+                owner=self.owner,
+                old=claimed.position,
+                attempts=attempts,
+                batch_limit=batch_limit,
+                next_try_at=self.now + backoff(attempts, self.settings.engine_backoff_s),
+                error=error,
+                now=self.now,
+            )
+        outcome = Outcome.FAILED if kept else Outcome.OVERTAKEN
+        return StepResult(outcome=outcome, position=claimed.position, error=error)
+
+    def _set_aside(self, session: Session, cursor: Cursor, *, event_id: int, error: str) -> StepResult:
+        moved = cursors.advance(session, self.key, old=cursor.position, new=event_id, batch_limit=1, now=self.now)
+        if not moved:
+            return StepResult(outcome=Outcome.OVERTAKEN, position=cursor.position, error=error)
+        cursors.note_error(session, self.key, error=error, now=self.now)
+        cursors.quarantine(session, self.key, event_id=event_id, attempts=cursor.attempts, error=error, now=self.now)
+        return StepResult(outcome=Outcome.QUARANTINED, position=event_id, error=error)
+
+    def _refusal(self, cursor: Cursor) -> StepResult | None:
+        if cursor.leased(self.now, owner=self.owner):
+            return StepResult(outcome=Outcome.LEASED, position=cursor.position)
+        if cursor.waits(self.now):
+            return StepResult(outcome=Outcome.WAITING, position=cursor.position)
+        return None
+
+
+def _smaller(cursor: Cursor, handled: int) -> tuple[int, int]:
+    """Attempts and batch limit after a failure: half the batch with a clean slate, a single event keeps its count."""
+    if handled <= 1:
+        return cursor.attempts, 1
+    return 0, max(1, min(cursor.batch_limit, handled) // 2)
+
+
+def backoff(attempts: int, first_s: float) -> timedelta:
+    """How long to wait after so many tries of one thing; a batch that is merely halved (0 tries) hardly waits."""
+    if attempts == 0:
+        return timedelta(seconds=first_s / 10)
+    return timedelta(seconds=min(first_s * 2 ** min(attempts - 1, 20), LONGEST_BACKOFF_S))
+
+
+def write_again(database: Database, write: Callable[[Session], None]) -> None:
+    """Run `write` in a writing transaction, whole again where the database asks for it (deadlock, serialization)."""
+    for attempt in range(1, WRITE_TRIES + 1):
+        try:
+            with database.writing() as session:
+                write(session)
+        except Exception as error:
+            if attempt == WRITE_TRIES or not retryable(error):
+                raise
+        else:
+            return
+
+
+def apply(session: Session, worker: Worker, changes: Sequence[Change], *, position: int, now: datetime) -> None:
+    """Write the changes of a worker; what it announces comes last, because the log's lock is held to the commit."""
+    by_table: dict[FigureTable, dict[int, Sequence[Mapping[str, object]]]] = {}
+    for change in changes:
+        if isinstance(change, Replace):
+            by_table.setdefault(change.table, {})[change.shot_id] = change.rows
+    for table, rows in by_table.items():
+        figures.replace(session, table, version=worker.version, position=position, rows=rows)
+    events.append_all(
+        session,
+        [
+            events.Happening(
+                kind=change.kind,
+                at=now,
+                actor=ACTOR,
+                production_id=change.production_id,
+                shot_id=change.shot_id,
+                data=change.data,
+            )
+            for change in changes
+            if isinstance(change, Announce)
+        ],
+    )
+
+
+def checked(worker: Worker, changes: Sequence[Change]) -> tuple[Change, ...]:
+    """The changes as a tuple; raises WrongChange of anything that is none, or not this worker's to make."""
+    for change in changes:
+        if not isinstance(change, Replace | Announce | Result):
+            raise WrongChange(f"a worker returns Replace, Announce and Result, not {type(change).__name__}")
+        if isinstance(change, Replace) and MAKERS.get(change.table) != worker.name:
+            raise WrongChange(f"{change.table} is not a table of the worker {worker.name}")
+    return tuple(changes)
+
+
+def describe(error: BaseException) -> str:
+    """An error in words a database takes: its last lines, without NUL and lone surrogates."""
+    text = "".join(traceback.format_exception(error, limit=-3)).strip()[-LONGEST_ERROR:]
+    return text.replace("\x00", "\\x00").encode("utf-8", "backslashreplace").decode()

@@ -1,0 +1,162 @@
+"""Which workers this host has: found by their entry points, checked, and written into the catalogue.
+
+A plugin that cannot be used is listed with the reason and stops nobody else.
+"""
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from service.store import catalogue
+from service.store.catalogue import Entry
+from service.store.engine import Database
+from workers.contract import ENTRY_POINTS, Schedule, Worker
+from workers.engine import describe
+
+# The project's own distribution: nobody else's entry point can take a built-in worker's name.
+OWN = "tiedown"
+NAME = re.compile(r"[a-z][a-z0-9-]{0,62}")
+FORGOTTEN_AFTER = timedelta(days=2)
+
+
+class State(StrEnum):
+    """Whether a worker runs on a host.
+
+    Loaded; not importable; not a worker by the contract; settings it does not take; a name that is already another's.
+    """
+
+    LOADED = "loaded"
+    BROKEN = "broken"
+    UNFIT = "unfit"
+    MISCONFIGURED = "misconfigured"
+    DUPLICATE = "duplicate"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """An entry point and what became of it; `worker` is there where it is loaded."""
+
+    entry: Entry
+    worker: Worker | None = None
+
+
+class Unfit(Exception):
+    """What an entry point names is not a worker."""
+
+
+def discover(
+    settings: Mapping[str, Mapping[str, Any]], points: Iterable[EntryPoint] | None = None
+) -> tuple[Found, ...]:
+    """Every worker behind the entry points, by name; `settings` are given by worker name."""
+    there = entry_points(group=ENTRY_POINTS) if points is None else points
+    found: list[Found] = []
+    holders: dict[str, str] = {}
+    for point in sorted(there, key=lambda each: (each.name, _distribution(each) != OWN, _distribution(each))):
+        if (holder := holders.get(point.name)) is not None:
+            found.append(_refused(point, State.DUPLICATE, f"the name {point.name!r} is taken by {holder}"))
+            continue
+        holders[point.name] = f"{point.value} of {_distribution(point)}"
+        found.append(_load(point, settings.get(point.name, {})))
+    return tuple(found)
+
+
+def loaded(found: Iterable[Found]) -> tuple[Worker, ...]:
+    """Those that run."""
+    return tuple(each.worker for each in found if each.worker is not None)
+
+
+def publish(database: Database, host: str, found: Sequence[Found], *, now: datetime) -> None:
+    """Write down what this host has; it replaces what it had before."""
+    entries: dict[tuple[str, int], Entry] = {}
+    for each in found:
+        key = (each.entry.worker, each.entry.version)
+        earlier = entries.get(key)
+        entries[key] = each.entry if earlier is None else _joined(earlier, each.entry)
+    with database.writing() as session:
+        catalogue.record(session, host, list(entries.values()), now=now, forget_before=now - FORGOTTEN_AFTER)
+
+
+def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:
+    try:
+        worker = _fit(point, settings)
+    except KeyboardInterrupt:
+        raise
+    except Unfit as error:
+        return _refused(point, State.UNFIT, str(error))
+    except ValidationError as error:
+        return _refused(point, State.MISCONFIGURED, describe(error))
+    except BaseException as error:  # noqa: BLE001 - an import may end in anything, SystemExit included
+        return _refused(point, State.BROKEN, describe(error))
+    entry = Entry(
+        worker=worker.name,
+        version=worker.version,
+        distribution=_distribution(point),
+        state=State.LOADED,
+        error=None,
+        events=sorted(worker.events),
+        settings_schema=worker.Settings.model_json_schema(),
+    )
+    return Found(entry, worker)
+
+
+def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
+    """The worker behind an entry point, made with its settings; raises Unfit where it does not keep the contract."""
+    made = point.load()
+    if not isinstance(made, type):
+        raise Unfit(f"{point.value} is not a class")
+    for attribute in ("name", "version", "events", "Settings", "schedules", "handle", "scheduled"):
+        if not hasattr(made, attribute):
+            raise Unfit(f"{point.value} has no {attribute}; subclass workers.contract.Worker")
+    name, version, model = made.name, made.version, made.Settings  # type: ignore[attr-defined]
+    if name != point.name or not NAME.fullmatch(point.name):
+        raise Unfit(
+            f"the entry point {point.name!r} and the worker's name {name!r} must be the same: "
+            "a letter, then letters, digits and hyphens, all lower case"
+        )
+    if type(version) is not int or version < 1:
+        raise Unfit(f"the version of {name} must be an integer from 1 on, not {version!r}")
+    if not (isinstance(model, type) and issubclass(model, BaseModel)):
+        raise Unfit(f"the Settings of {name} must be a pydantic model")
+    worker: Worker = made(model.model_validate(dict(settings)))
+    if not all(isinstance(kind, str) for kind in worker.events):
+        raise Unfit(f"the events of {name} must be kinds of event")
+    if not all(isinstance(schedule, Schedule) for schedule in worker.schedules):
+        raise Unfit(f"the schedules of {name} must be of the type Schedule")
+    return worker
+
+
+def _refused(point: EntryPoint, state: State, error: str) -> Found:
+    return Found(
+        Entry(
+            worker=point.name,
+            version=0,
+            distribution=_distribution(point),
+            state=state,
+            error=error,
+            events=(),
+            settings_schema={},
+        )
+    )
+
+
+def _joined(one: Entry, other: Entry) -> Entry:
+    """Two entries that could not be used under one name, as one."""
+    return Entry(
+        worker=one.worker,
+        version=one.version,
+        distribution=f"{one.distribution}, {other.distribution}",
+        state=one.state,
+        error=f"{one.error}\n{other.error}",
+        events=one.events,
+        settings_schema=one.settings_schema,
+    )
+
+
+def _distribution(point: EntryPoint) -> str:
+    return point.dist.name if point.dist is not None else ""

@@ -1,0 +1,163 @@
+"""Jobs that are due once a studio-local day: entered as rows when their time has come, then done under a lease.
+
+The row is unique on worker, name and day, so that it is one job whoever enters it, however often the engine restarts.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+from sqlmodel import Session
+
+from service.domain.studio import due_instant
+from service.store import events, jobs, studio
+from service.store.engine import Busy, Database
+from service.store.jobs import Job
+from workers.contract import Change, Result, Schedule, Worker
+from workers.engine import EngineSettings, Overtaken, apply, backoff, checked, describe, write_again
+from workers.snapshot import Snapshot
+
+# A recount reads everything there is; it beats while it does.
+LEASE_PER_LIMIT = 10
+
+
+class JobOutcome(StrEnum):
+    """How a try of a job ended.
+
+    Done; the worker failed; somebody else is at it or was faster.
+    """
+
+    DONE = "done"
+    FAILED = "failed"
+    OVERTAKEN = "overtaken"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobResult:
+    """What a try of a job came to."""
+
+    worker: str
+    name: str
+    day_on: date
+    outcome: JobOutcome
+    error: str | None = None
+
+
+def latest(schedule: Schedule, *, time_zone: str, now: datetime) -> tuple[date, datetime]:
+    """The last studio-local day whose time for the job has come, and the instant it came."""
+    day = now.astimezone(ZoneInfo(time_zone)).date()
+    while (due_at := due_instant(day, schedule.at, time_zone=time_zone)) > now:
+        day -= timedelta(days=1)
+    return day, due_at
+
+
+def enter(database: Database, workers: Iterable[Worker], *, now: datetime) -> int:
+    """Enter what has become due; how many jobs that were. Nothing new is no write, and an empty log has nothing due."""
+    with database.reading() as session:
+        if events.head(session) == 0:
+            return 0
+        time_zone = studio.read(session).time_zone
+        due = [
+            (worker.name, schedule.name, *latest(schedule, time_zone=time_zone, now=now))
+            for worker in workers
+            for schedule in worker.schedules
+        ]
+        new = [each for each in due if not jobs.known(session, each[0], each[1], day=each[2])]
+    if not new:
+        return 0
+    with database.writing() as session:
+        return sum(jobs.enter(session, worker, name, day=day, due_at=due_at) for worker, name, day, due_at in new)
+
+
+def run(
+    database: Database,
+    workers: Sequence[Worker],
+    *,
+    settings: EngineSettings,
+    owner: str,
+    now: datetime,
+    beat: Callable[[], None],
+) -> JobResult | None:
+    """Do one job that is due, the oldest first; None where there is none to do."""
+    by_name = {worker.name: worker for worker in workers}
+    with database.reading() as session:
+        free = [job for job in jobs.open_jobs(session) if job.worker in by_name and job.free(now, owner=owner)]
+    if not free:
+        return None
+    worker = by_name[free[0].worker]
+    if (job := _claim(database, free[0].id, settings=settings, owner=owner, now=now)) is None:
+        return _result(free[0], JobOutcome.OVERTAKEN)
+    with database.reading() as session:
+        context = Snapshot(session, worker=worker, position=events.head(session), now=now, beat=beat)
+        try:
+            changes = checked(worker, worker.scheduled(job.name, job.day_on, context))
+        except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever a worker raises must stop nobody else
+            failure: str | None = describe(error)
+        else:
+            failure = None
+    if failure is None:
+        try:
+            failure = _settle(database, worker, job, owner=owner, changes=changes, position=context.position, now=now)
+        except Overtaken:
+            return _result(job, JobOutcome.OVERTAKEN)
+    if failure is None:
+        return _result(job, JobOutcome.DONE)
+    return _give_back(database, job, settings=settings, owner=owner, now=now, error=failure)
+
+
+def _claim(database: Database, job_id: int, *, settings: EngineSettings, owner: str, now: datetime) -> Job | None:
+    with database.writing() as session:
+        job = jobs.lock(session, job_id)
+        if job is None or not job.free(now, owner=owner):
+            return None
+        attempts = job.attempts if job.lease_owner == owner else job.attempts + 1
+        until = now + timedelta(seconds=settings.handler_limit_s * LEASE_PER_LIMIT)
+        jobs.lease(session, job, attempts=attempts, owner=owner, until=until)
+        return jobs.lock(session, job_id)
+
+
+def _settle(
+    database: Database,
+    worker: Worker,
+    job: Job,
+    *,
+    owner: str,
+    changes: Sequence[Change],
+    position: int,
+    now: datetime,
+) -> str | None:
+    """Write what the job changes and close it; the error where the database refuses the rows."""
+    result = next((change.data for change in changes if isinstance(change, Result)), None)
+
+    def write(session: Session) -> None:
+        if not jobs.finish(session, job, owner=owner, result=result, now=now):
+            raise Overtaken
+        apply(session, worker, changes, position=position, now=now)
+
+    try:
+        write_again(database, write)
+    except (Busy, Overtaken):
+        raise
+    except Exception as error:  # noqa: BLE001 - rows the database refuses are the worker's failure like any other
+        return describe(error)
+    return None
+
+
+def _give_back(
+    database: Database, job: Job, *, settings: EngineSettings, owner: str, now: datetime, error: str
+) -> JobResult:
+    with database.writing() as session:
+        kept = jobs.give_back(
+            session,
+            job,
+            owner=owner,
+            next_try_at=now + backoff(job.attempts, settings.engine_backoff_s),
+            error=error,
+        )
+    return _result(job, JobOutcome.FAILED if kept else JobOutcome.OVERTAKEN, error)
+
+
+def _result(job: Job, outcome: JobOutcome, error: str | None = None) -> JobResult:
+    return JobResult(worker=job.worker, name=job.name, day_on=job.day_on, outcome=outcome, error=error)
