@@ -25,6 +25,7 @@ from workers.snapshot import Snapshot
 WHOLE_LOG = "all"
 ACTOR = "engine"
 WRITE_TRIES = 3
+FIRST_BACKOFF_S = 1.0
 LONGEST_BACKOFF_S = 300.0
 LONGEST_ERROR = 4000
 # Figures of a table have one maker; another worker's rows in it would be shown as his.
@@ -39,16 +40,12 @@ class EngineSettings(Protocol):
         """Most events handed to a worker at once."""
 
     @property
-    def engine_tries(self) -> int:
+    def quarantine_after(self) -> int:
         """Tries of a single event before it is set aside."""
 
     @property
-    def engine_backoff_s(self) -> float:
-        """Seconds before the first new try of a single event; doubled with each."""
-
-    @property
-    def handler_limit_s(self) -> float:
-        """Seconds a worker may be silent before it counts as hanging."""
+    def lease_s(self) -> float:
+        """Seconds a cursor is an engine's own."""
 
 
 class Outcome(StrEnum):
@@ -171,11 +168,11 @@ class _Run:
                 pending = cursors.wanted_ids(session, cursor.position, kinds=self.worker.events, limit=batch_limit)
                 error = f"the process died at work on {len(pending)} events"
                 cursors.note_error(session, self.key, error=error, now=self.now)
-                if len(pending) == 1 and cursor.attempts >= self.settings.engine_tries:
+                if len(pending) == 1 and cursor.attempts >= self.settings.quarantine_after:
                     return self._set_aside(session, cursor, event_id=pending[0], error=error)
                 attempts, batch_limit = _smaller(cursor, len(pending))
                 attempts += 1
-            until = self.now + timedelta(seconds=self.settings.handler_limit_s * 2)
+            until = self.now + timedelta(seconds=self.settings.lease_s)
             cursors.lease(session, self.key, attempts=attempts, batch_limit=batch_limit, owner=self.owner, until=until)
         return Cursor(
             position=cursor.position,
@@ -230,7 +227,7 @@ class _Run:
 
     def _failed(self, claimed: Cursor, batch: Sequence[Event], error: str) -> StepResult:
         with self.database.writing() as session:
-            if len(batch) == 1 and claimed.attempts >= self.settings.engine_tries:
+            if len(batch) == 1 and claimed.attempts >= self.settings.quarantine_after:
                 return self._set_aside(session, claimed, event_id=batch[0].id, error=error)
             attempts, batch_limit = _smaller(claimed, len(batch))
             kept = cursors.give_back(
@@ -240,7 +237,7 @@ class _Run:
                 old=claimed.position,
                 attempts=attempts,
                 batch_limit=batch_limit,
-                next_try_at=self.now + backoff(attempts, self.settings.engine_backoff_s),
+                next_try_at=self.now + backoff(attempts),
                 error=error,
                 now=self.now,
             )
@@ -270,11 +267,11 @@ def _smaller(cursor: Cursor, handled: int) -> tuple[int, int]:
     return 0, max(1, min(cursor.batch_limit, handled) // 2)
 
 
-def backoff(attempts: int, first_s: float) -> timedelta:
+def backoff(attempts: int) -> timedelta:
     """How long to wait after so many tries of one thing; a batch that is merely halved (0 tries) hardly waits."""
     if attempts == 0:
-        return timedelta(seconds=first_s / 10)
-    return timedelta(seconds=min(first_s * 2 ** min(attempts - 1, 20), LONGEST_BACKOFF_S))
+        return timedelta(seconds=FIRST_BACKOFF_S / 10)
+    return timedelta(seconds=min(FIRST_BACKOFF_S * 2 ** min(attempts - 1, 20), LONGEST_BACKOFF_S))
 
 
 def write_again(database: Database, write: Callable[[Session], None]) -> None:

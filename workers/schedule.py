@@ -19,8 +19,8 @@ from workers.contract import Change, Result, Schedule, Worker
 from workers.engine import EngineSettings, Overtaken, apply, backoff, checked, describe, write_again
 from workers.snapshot import Snapshot
 
-# A recount reads everything there is; it beats while it does.
-LEASE_PER_LIMIT = 10
+# A job may read everything there is, and beats while it does.
+LEASES = 10
 
 
 class JobOutcome(StrEnum):
@@ -104,7 +104,7 @@ def run(
             return _result(job, JobOutcome.OVERTAKEN)
     if failure is None:
         return _result(job, JobOutcome.DONE)
-    return _give_back(database, job, settings=settings, owner=owner, now=now, error=failure)
+    return _give_back(database, job, owner=owner, now=now, error=failure)
 
 
 def _claim(database: Database, job_id: int, *, settings: EngineSettings, owner: str, now: datetime) -> Job | None:
@@ -113,7 +113,7 @@ def _claim(database: Database, job_id: int, *, settings: EngineSettings, owner: 
         if job is None or not job.free(now, owner=owner):
             return None
         attempts = job.attempts if job.lease_owner == owner else job.attempts + 1
-        until = now + timedelta(seconds=settings.handler_limit_s * LEASE_PER_LIMIT)
+        until = now + timedelta(seconds=settings.lease_s * LEASES)
         jobs.lease(session, job, attempts=attempts, owner=owner, until=until)
         return jobs.lock(session, job_id)
 
@@ -145,15 +145,13 @@ def _settle(
     return None
 
 
-def _give_back(
-    database: Database, job: Job, *, settings: EngineSettings, owner: str, now: datetime, error: str
-) -> JobResult:
+def _give_back(database: Database, job: Job, *, owner: str, now: datetime, error: str) -> JobResult:
     with database.writing() as session:
         kept = jobs.give_back(
             session,
             job,
             owner=owner,
-            next_try_at=now + backoff(job.attempts, settings.engine_backoff_s),
+            next_try_at=now + backoff(job.attempts),
             error=error,
         )
     return _result(job, JobOutcome.FAILED if kept else JobOutcome.OVERTAKEN, error)

@@ -18,8 +18,7 @@ from workers.contract import Announce, Change, Context, Result, Schedule, Worker
 START = datetime.fromisoformat("2026-03-02T09:00:00+00:00")
 ROLL_CALL_AT = local_time(4, 30)
 WANTED = EventKind.STAGE_ADDED
-UNROLL_CALL_AT = local_time(4, 30)
-WANTED = EventKind.KEY_MADE
+UNWANTED = EventKind.KEY_MADE
 TOLD = EventKind.TOTALS_RECOUNTED
 
 
@@ -28,9 +27,8 @@ class Limits:
     """Small limits, so that a test reaches them."""
 
     engine_batch: int = 8
-    engine_tries: int = 3
-    engine_backoff_s: float = 1.0
-    handler_limit_s: float = 10.0
+    quarantine_after: int = 3
+    lease_s: float = 20.0
 
 
 class Listener(Worker):

@@ -166,7 +166,7 @@ def test_one_event_that_cannot_be_digested_is_set_aside_and_the_rest_handled(dat
 
     assert heard(database) == ids[:5] + ids[6:]
     assert [(event_id, attempts) for event_id, attempts, _ in quarantined(database)] == [
-        (ids[5], Limits().engine_tries)
+        (ids[5], Limits().quarantine_after)
     ]
     assert "ValueError: poison" in quarantined(database)[0][2]
 
@@ -258,7 +258,7 @@ def test_a_process_killed_at_work_counts_as_a_failure_and_loses_nothing(database
 
 def test_an_event_that_kills_the_process_is_set_aside_in_the_end(database: Database) -> None:
     ids = say(database, WANTED)
-    for life in range(Limits().engine_tries):
+    for life in range(Limits().quarantine_after):
         assert killed(database, f"life {life}", life * 3600) == -9
 
     result = take_step(database, Listener(strangers.die), now=later(100 * 3600))
