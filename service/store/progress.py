@@ -1,0 +1,223 @@
+"""Read the figures of the worker *progress*: of one shot, and added up over a production."""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import case, func
+from sqlalchemy import select as select_columns
+from sqlalchemy.orm import Mapped
+from sqlmodel import Session, col, select
+
+from service.store.figures import ruling_version
+from service.store.tables import (
+    CursorRow,
+    DayCreditRow,
+    DayFramesRow,
+    EpisodeRow,
+    PartProgressRow,
+    ShotProgressRow,
+    ShotRow,
+    StageRow,
+)
+
+WORKER = "progress"
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """What figures rest on: the worker's version and the last event it has read."""
+
+    version: int
+    position: int
+
+
+@dataclass(frozen=True, slots=True)
+class Sum:
+    """Figures of shots added up, in frames; `provisional_shots` of the `shots` rest on a stand-in."""
+
+    shots: int
+    planned_frames: int
+    shot_frames: int
+    credited_frames: int
+    credited_cut_frames: int
+    remaining_frames: int
+    overshoot_frames: int
+    provisional_shots: int
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """A sum with what it is the sum of; fields that do not apply are None."""
+
+    episode: str | None
+    scene: str | None
+    stage: str | None
+    sum: Sum
+
+
+@dataclass(frozen=True, slots=True)
+class FramesShot:
+    """Frames gained and deleted; net = gross − deletions."""
+
+    gross: int = 0
+    deletions: int = 0
+
+    @property
+    def net(self) -> int:
+        """Frames gained less frames deleted."""
+        return self.gross - self.deletions
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One production day: frames shot on it, and by how many the credited frames changed on it, by cause."""
+
+    day_on: date
+    frames_shot: FramesShot
+    credited_change: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Animator:
+    """What one animator shot: on how many production days, and how many frames; None where a count named nobody."""
+
+    animator: str | None
+    days: int
+    frames_shot: FramesShot
+
+
+def rest(session: Session) -> Rest | None:
+    """What the figures now shown rest on; None while no worker has made any."""
+    version = ruling_version(session, WORKER)
+    if version is None:
+        return None
+    statement = select(func.min(CursorRow.position)).where(
+        col(CursorRow.worker) == WORKER, col(CursorRow.version) == version
+    )
+    return Rest(version, session.exec(statement).one() or 0)
+
+
+def of_shot(session: Session, shot_id: int, at: Rest) -> ShotProgressRow | None:
+    """The figures of a shot; None while the worker has not come to it."""
+    return session.get(ShotProgressRow, (at.version, shot_id))
+
+
+def of_shots(session: Session, shot_ids: Sequence[int], at: Rest) -> dict[int, ShotProgressRow]:
+    """The figures of these shots by id, of those the worker has come to."""
+    statement = select(ShotProgressRow).where(
+        col(ShotProgressRow.version) == at.version, col(ShotProgressRow.shot_id).in_(shot_ids)
+    )
+    return {row.shot_id: row for row in session.exec(statement)}
+
+
+def parts_of(session: Session, shot_id: int, at: Rest) -> list[tuple[PartProgressRow, str | None]]:
+    """The figures of a shot's parts, each with the code of its stage."""
+    statement = (
+        select(PartProgressRow, StageRow.code)
+        .outerjoin(StageRow, col(StageRow.id) == col(PartProgressRow.stage_id))
+        .where(col(PartProgressRow.version) == at.version, col(PartProgressRow.shot_id) == shot_id)
+        .order_by(col(PartProgressRow.part))
+    )
+    return [(row, stage) for row, stage in session.exec(statement)]
+
+
+def total(session: Session, production_id: int, at: Rest) -> Sum:
+    """The whole production."""
+    return _sums(session, production_id, at)[0][1]
+
+
+def by_episode(session: Session, production_id: int, at: Rest) -> list[Group]:
+    """A sum for each episode with shots, by code."""
+    sums = _sums(session, production_id, at, col(EpisodeRow.code))
+    return [Group(episode, None, None, each) for (episode,), each in sums]
+
+
+def by_scene(session: Session, production_id: int, at: Rest) -> list[Group]:
+    """A sum for each scene of each episode, by codes; shots that name no scene make one of their own."""
+    sums = _sums(session, production_id, at, col(EpisodeRow.code), col(ShotRow.scene))
+    return [Group(episode, scene, None, each) for (episode, scene), each in sums]
+
+
+def by_stage(session: Session, production_id: int, at: Rest) -> list[Group]:
+    """A sum for each episode and stage, by codes, from the parts the stages shoot.
+
+    Where parts of a split shot overlap at the join, both stages' sums have the frames of the join.
+    """
+    sums = _sums(session, production_id, at, col(EpisodeRow.code), col(StageRow.code), figures=PartProgressRow)
+    return [Group(episode, None, stage, each) for (episode, stage), each in sums]
+
+
+def _sums(
+    session: Session,
+    production_id: int,
+    at: Rest,
+    *by: Mapped[Any],
+    figures: type[ShotProgressRow | PartProgressRow] = ShotProgressRow,
+) -> list[tuple[tuple[Any, ...], Sum]]:
+    added = (
+        col(figures.planned_frames),
+        col(figures.shot_frames),
+        col(figures.credited_frames),
+        col(figures.credited_cut_frames),
+        col(figures.remaining_frames),
+        col(figures.overshoot_frames),
+        case((col(figures.provisional), 1), else_=0),
+    )
+    statement = (
+        select_columns(
+            *by, func.count(func.distinct(figures.shot_id)), *(func.coalesce(func.sum(each), 0) for each in added)
+        )
+        .select_from(figures)
+        .join(ShotRow, col(ShotRow.id) == col(figures.shot_id))
+        .join(EpisodeRow, col(EpisodeRow.id) == col(ShotRow.episode_id))
+        .where(col(ShotRow.production_id) == production_id, col(figures.version) == at.version)
+        .group_by(*by)
+    )
+    if figures is PartProgressRow:
+        statement = statement.outerjoin(StageRow, col(StageRow.id) == col(PartProgressRow.stage_id))
+    rows = [tuple(row) for row in session.execute(statement)]
+    sums = [(row[: len(by)], Sum(*(int(value) for value in row[len(by) :]))) for row in rows]
+    return sorted(sums, key=lambda each: [(part is None, part or "") for part in each[0]])
+
+
+def by_day(session: Session, production_id: int, at: Rest) -> list[Day]:
+    """Every production day on which frames were shot or credited frames changed, in order."""
+    shot = _frames_shot(session, production_id, at, col(DayFramesRow.day_on))
+    changes: dict[date, dict[str, int]] = defaultdict(dict)
+    statement = (
+        select(col(DayCreditRow.day_on), col(DayCreditRow.cause), func.sum(DayCreditRow.frames))
+        .join(ShotRow, col(ShotRow.id) == col(DayCreditRow.shot_id))
+        .where(col(ShotRow.production_id) == production_id, col(DayCreditRow.version) == at.version)
+        .group_by(col(DayCreditRow.day_on), col(DayCreditRow.cause))
+    )
+    for day_on, cause, frames in session.exec(statement):
+        changes[day_on][cause] = int(frames)
+    days = sorted({day_on for (day_on,) in shot} | changes.keys())
+    return [Day(day_on, shot.get((day_on,), FramesShot()), changes.get(day_on, {})) for day_on in days]
+
+
+def by_animator(session: Session, production_id: int, at: Rest) -> list[Animator]:
+    """What each animator shot, by name: a list to look people up in, not a ranking."""
+    days: dict[str, set[date]] = defaultdict(set)
+    sums: dict[str, FramesShot] = defaultdict(FramesShot)
+    shot = _frames_shot(session, production_id, at, col(DayFramesRow.animator), col(DayFramesRow.day_on))
+    for (animator, day_on), frames in shot.items():
+        days[animator].add(day_on)
+        before = sums[animator]
+        sums[animator] = FramesShot(before.gross + frames.gross, before.deletions + frames.deletions)
+    return [Animator(animator or None, len(days[animator]), sums[animator]) for animator in sorted(sums)]
+
+
+def _frames_shot(session: Session, production_id: int, at: Rest, *by: Mapped[Any]) -> dict[tuple[Any, ...], FramesShot]:
+    statement = (
+        select_columns(*by, func.sum(DayFramesRow.gross_frames), func.sum(DayFramesRow.deleted_frames))
+        .select_from(DayFramesRow)
+        .join(ShotRow, col(ShotRow.id) == col(DayFramesRow.shot_id))
+        .where(col(ShotRow.production_id) == production_id, col(DayFramesRow.version) == at.version)
+        .group_by(*by)
+    )
+    rows = [tuple(row) for row in session.execute(statement)]
+    return {row[:-2]: FramesShot(int(row[-2]), int(row[-1])) for row in rows}
