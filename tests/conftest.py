@@ -1,9 +1,9 @@
 """Databases and a Redis for the tests, each test's own, on the servers at hand.
 
 TIEDOWN_TEST_DATABASE chooses what `database` and `database_url` are: `sqlite` (default) or `postgresql`. PostgreSQL is
-looked for at TIEDOWN_TEST_POSTGRES_URL; Redis is a server of the test run's own where `redis-server` is installed, else
-an unused database of the one at TIEDOWN_TEST_REDIS_URL. Where a server does not answer the test is skipped, but fails
-where CI=true: there nothing may go untested.
+looked for at TIEDOWN_TEST_POSTGRESQL_URL; Redis is a server of the test run's own where `redis-server` is installed,
+else an unused database of the one at TIEDOWN_TEST_REDIS_URL. Where a server does not answer the test is skipped, but
+fails where CI=true: there nothing may go untested.
 """
 
 import os
@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NoReturn
+from urllib.parse import urlsplit
 from uuid import uuid4
 
 import psycopg
@@ -28,7 +29,7 @@ from sqlalchemy import URL, make_url
 from service.store.engine import Database
 from service.store.schema import migrate
 
-POSTGRES_URL = os.environ.get("TIEDOWN_TEST_POSTGRES_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
+POSTGRES_URL = os.environ.get("TIEDOWN_TEST_POSTGRESQL_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
 REDIS_URL = os.environ.get("TIEDOWN_TEST_REDIS_URL", "redis://127.0.0.1:6379")
 CHOSEN = os.environ.get("TIEDOWN_TEST_DATABASE", "sqlite")
 
@@ -181,7 +182,7 @@ def _await_redis(url: str) -> None:
 def _claimed_redis() -> Iterator[str]:
     """An empty database of a shared server, claimed by a key that expires should this process die."""
     for number in range(1, 16):
-        url = f"{REDIS_URL}/{number}"
+        url = urlsplit(REDIS_URL)._replace(path=f"/{number}").geturl()
         with Redis.from_url(url) as client:
             try:
                 if client.dbsize() or not client.set("tiedown:test", os.getpid(), nx=True, ex=3600):

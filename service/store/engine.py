@@ -32,6 +32,7 @@ __all__ = [
     "Unusable",
     "address_of",
     "retryable",
+    "sqlite_path",
 ]
 
 POOL_SIZE = 20
