@@ -39,15 +39,7 @@ class Snapshot(Context):
     @cached_property
     def studio(self) -> Studio:
         """What the studio set."""
-        row = studios.read(self._session)
-        return Studio(
-            name=row.name,
-            time_zone=row.time_zone,
-            day_starts_at_min=row.day_starts_at_min,
-            plate_minimum_frames=row.plate_minimum_frames,
-            terminals_may_decide=row.terminals_may_decide,
-            rev=row.rev,
-        )
+        return studios.load(self._session)
 
     def shot_ids(self, *, after: int, limit: int) -> Sequence[int]:
         """The ids of up to `limit` shots with an id above `after`, rising."""

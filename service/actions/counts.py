@@ -27,6 +27,7 @@ from service.domain.counts import (
     place,
 )
 from service.domain.events import EventKind
+from service.domain.progress import Figures
 from service.domain.refusals import Clash, Refusal, Unknown
 from service.domain.studio import Studio, production_day
 from service.domain.takes import Outcome, Purpose
@@ -278,7 +279,17 @@ class Match:
     part: str | None = None
 
 
-def match_count(session: Session, match: Match, shot: ShotRow, *, studio: Studio, by: str, now: datetime) -> CountRow:
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """A count that was matched: its entry, the take and part it counts for, and the shot's figures with it."""
+
+    row: CountRow
+    take: int
+    part: str
+    figures: Figures
+
+
+def match_count(session: Session, match: Match, shot: ShotRow, *, studio: Studio, by: str, now: datetime) -> Matched:
     """Let a kept count count for this shot, planned for its stage or not: a coordinator knows better than the plan.
 
     Raises CountUnknown and AlreadyMatched.
@@ -296,7 +307,7 @@ def match_count(session: Session, match: Match, shot: ShotRow, *, studio: Studio
         part = plan.parts[0].part
     take = match.take if match.take is not None else row.take
     append_all(session, _write(session, sheet, shot_id, [(row, part, take)], by=by, now=now))
-    return row
+    return Matched(row, take, part, sheet.figures(shot_id))
 
 
 def _write(

@@ -1,15 +1,15 @@
 """The ledger of counts: find what is known, read a series, add and match."""
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping
-from typing import Any
+from collections.abc import Collection
+from dataclasses import dataclass
 
-from sqlalchemy import ColumnElement, func, or_, tuple_, update
+from sqlalchemy import ColumnElement, func, or_, tuple_
 from sqlmodel import Session, col, select
 
 from service.domain.counts import Known
 from service.domain.takes import Heads, LedgerPost, Outcome
-from service.store.tables import CountRow, ProductionRow, ShotRow, TerminalRow
+from service.store.tables import CountRow, ProductionRow, ShotRow, StageRow, TerminalRow
 
 
 def known(session: Session, terminal_id: int, serials: Collection[tuple[str, int]]) -> dict[tuple[str, int], Known]:
@@ -116,14 +116,24 @@ def unmatched_of(session: Session, production: str, shot: str) -> list[CountRow]
     return list(session.exec(statement))
 
 
-def unmatched(session: Session, *, after: int, limit: int, production: str | None = None) -> list[CountRow]:
-    """At most `limit` unmatched counts after the row id `after`, oldest first."""
-    statement = select(CountRow).where(col(CountRow.series_id).is_(None), col(CountRow.id) > after)
+@dataclass(frozen=True, slots=True)
+class KeptCount:
+    """An entry of the ledger with the name of its terminal and the code of its stage."""
+
+    row: CountRow
+    terminal: str
+    stage: str
+
+
+def unmatched(session: Session, *, after: int, limit: int, production: str | None = None) -> list[KeptCount]:
+    """At most `limit` unmatched counts after the entry with id `after`, oldest first."""
+    statement = (
+        select(CountRow, TerminalRow.name, StageRow.code)
+        .join(TerminalRow, col(TerminalRow.id) == col(CountRow.terminal_id))
+        .join(StageRow, col(StageRow.id) == col(CountRow.stage_id))
+        .where(col(CountRow.series_id).is_(None), col(CountRow.id) > after)
+    )
     if production is not None:
         statement = statement.where(col(CountRow.production_code) == production)
-    return list(session.exec(statement.order_by(col(CountRow.id)).limit(limit)))
-
-
-def match(session: Session, count_id: int, values: Mapping[str, Any]) -> None:
-    """Give a kept post the series it counts for; what was posted stays as it is."""
-    session.exec(update(CountRow).where(col(CountRow.id) == count_id).values(**values, unmatched_reason=None))
+    found = session.exec(statement.order_by(col(CountRow.id)).limit(limit))
+    return [KeptCount(row, terminal, stage) for row, terminal, stage in found]

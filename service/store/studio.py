@@ -2,6 +2,7 @@
 
 from sqlmodel import Session
 
+from service.domain.studio import Studio
 from service.store.tables import StudioRow
 
 
@@ -10,13 +11,27 @@ def read(session: Session, *, lock: bool = False) -> StudioRow:
     row = session.get(StudioRow, 1, with_for_update={"key_share": True} if lock else None)
     if row is not None:
         return row
+    unset = Studio()
     return StudioRow(
         id=1,
-        name="",
-        time_zone="UTC",
-        day_starts_at_min=300,
-        plate_minimum_frames=25,
-        terminals_may_decide=False,
+        name=unset.name,
+        time_zone=unset.time_zone,
+        day_starts_at_min=unset.day_starts_at_min,
+        plate_minimum_frames=unset.plate_minimum_frames,
+        terminals_may_decide=unset.terminals_may_decide,
         # What holds until somebody sets the studio: 0 says that nobody has.
-        rev=0,
+        rev=unset.rev,
+    )
+
+
+def load(session: Session) -> Studio:
+    """What the studio set, or the defaults."""
+    row = read(session)
+    return Studio(
+        name=row.name,
+        time_zone=row.time_zone,
+        day_starts_at_min=row.day_starts_at_min,
+        plate_minimum_frames=row.plate_minimum_frames,
+        terminals_may_decide=row.terminals_may_decide,
+        rev=row.rev,
     )
