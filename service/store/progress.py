@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import case, func
+from sqlalchemy import ColumnElement, case, func
 from sqlalchemy import select as select_columns
 from sqlalchemy.orm import Mapped
 from sqlmodel import Session, col, select
@@ -32,6 +32,20 @@ class Rest:
 
     version: int
     position: int
+
+
+@dataclass(frozen=True, slots=True)
+class Over:
+    """The shots that are added up: of a production, or of one episode of it."""
+
+    production_id: int
+    episode_id: int | None = None
+
+    @property
+    def conditions(self) -> list[ColumnElement[bool]]:
+        """What a shot's row must be to be among them."""
+        of = [col(ShotRow.production_id) == self.production_id]
+        return of if self.episode_id is None else [*of, col(ShotRow.episode_id) == self.episode_id]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,35 +138,35 @@ def parts_of(session: Session, shot_id: int, at: Rest) -> list[tuple[PartProgres
     return [(row, stage) for row, stage in session.exec(statement)]
 
 
-def total(session: Session, production_id: int, at: Rest) -> Sum:
-    """The whole production."""
-    return _sums(session, production_id, at)[0][1]
+def total(session: Session, over: Over, at: Rest) -> Sum:
+    """All of them."""
+    return _sums(session, over, at)[0][1]
 
 
-def by_episode(session: Session, production_id: int, at: Rest) -> list[Group]:
-    """A sum for each episode with shots, by code."""
-    sums = _sums(session, production_id, at, col(EpisodeRow.code))
+def by_episode(session: Session, over: Over, at: Rest) -> list[Group]:
+    """A sum for each episode that has any, by code."""
+    sums = _sums(session, over, at, col(EpisodeRow.code))
     return [Group(episode, None, None, each) for (episode,), each in sums]
 
 
-def by_scene(session: Session, production_id: int, at: Rest) -> list[Group]:
+def by_scene(session: Session, over: Over, at: Rest) -> list[Group]:
     """A sum for each scene of each episode, by codes; shots that name no scene make one of their own."""
-    sums = _sums(session, production_id, at, col(EpisodeRow.code), col(ShotRow.scene))
+    sums = _sums(session, over, at, col(EpisodeRow.code), col(ShotRow.scene))
     return [Group(episode, scene, None, each) for (episode, scene), each in sums]
 
 
-def by_stage(session: Session, production_id: int, at: Rest) -> list[Group]:
-    """A sum for each episode and stage, by codes, from the parts the stages shoot.
+def by_stage(session: Session, over: Over, at: Rest) -> list[Group]:
+    """A sum for each stage, by code, from the parts it shoots.
 
     Where parts of a split shot overlap at the join, both stages' sums have the frames of the join.
     """
-    sums = _sums(session, production_id, at, col(EpisodeRow.code), col(StageRow.code), figures=PartProgressRow)
-    return [Group(episode, None, stage, each) for (episode, stage), each in sums]
+    sums = _sums(session, over, at, col(StageRow.code), figures=PartProgressRow)
+    return [Group(None, None, stage, each) for (stage,), each in sums]
 
 
 def _sums(
     session: Session,
-    production_id: int,
+    over: Over,
     at: Rest,
     *by: Mapped[Any],
     figures: type[ShotProgressRow | PartProgressRow] = ShotProgressRow,
@@ -173,7 +187,7 @@ def _sums(
         .select_from(figures)
         .join(ShotRow, col(ShotRow.id) == col(figures.shot_id))
         .join(EpisodeRow, col(EpisodeRow.id) == col(ShotRow.episode_id))
-        .where(col(ShotRow.production_id) == production_id, col(figures.version) == at.version)
+        .where(*over.conditions, col(figures.version) == at.version)
         .group_by(*by)
     )
     if figures is PartProgressRow:
@@ -183,14 +197,14 @@ def _sums(
     return sorted(sums, key=lambda each: [(part is None, part or "") for part in each[0]])
 
 
-def by_day(session: Session, production_id: int, at: Rest) -> list[Day]:
+def by_day(session: Session, over: Over, at: Rest) -> list[Day]:
     """Every production day on which frames were shot or credited frames changed, in order."""
-    shot = _frames_shot(session, production_id, at, col(DayFramesRow.day_on))
+    shot = _frames_shot(session, over, at, col(DayFramesRow.day_on))
     changes: dict[date, dict[str, int]] = defaultdict(dict)
     statement = (
         select(col(DayCreditRow.day_on), col(DayCreditRow.cause), func.sum(DayCreditRow.frames))
         .join(ShotRow, col(ShotRow.id) == col(DayCreditRow.shot_id))
-        .where(col(ShotRow.production_id) == production_id, col(DayCreditRow.version) == at.version)
+        .where(*over.conditions, col(DayCreditRow.version) == at.version)
         .group_by(col(DayCreditRow.day_on), col(DayCreditRow.cause))
     )
     for day_on, cause, frames in session.exec(statement):
@@ -199,11 +213,11 @@ def by_day(session: Session, production_id: int, at: Rest) -> list[Day]:
     return [Day(day_on, shot.get((day_on,), FramesShot()), changes.get(day_on, {})) for day_on in days]
 
 
-def by_animator(session: Session, production_id: int, at: Rest) -> list[Animator]:
+def by_animator(session: Session, over: Over, at: Rest) -> list[Animator]:
     """What each animator shot, by name: a list to look people up in, not a ranking."""
     days: dict[str, set[date]] = defaultdict(set)
     sums: dict[str, FramesShot] = defaultdict(FramesShot)
-    shot = _frames_shot(session, production_id, at, col(DayFramesRow.animator), col(DayFramesRow.day_on))
+    shot = _frames_shot(session, over, at, col(DayFramesRow.animator), col(DayFramesRow.day_on))
     for (animator, day_on), frames in shot.items():
         days[animator].add(day_on)
         before = sums[animator]
@@ -211,12 +225,12 @@ def by_animator(session: Session, production_id: int, at: Rest) -> list[Animator
     return [Animator(animator or None, len(days[animator]), sums[animator]) for animator in sorted(sums)]
 
 
-def _frames_shot(session: Session, production_id: int, at: Rest, *by: Mapped[Any]) -> dict[tuple[Any, ...], FramesShot]:
+def _frames_shot(session: Session, over: Over, at: Rest, *by: Mapped[Any]) -> dict[tuple[Any, ...], FramesShot]:
     statement = (
         select_columns(*by, func.sum(DayFramesRow.gross_frames), func.sum(DayFramesRow.deleted_frames))
         .select_from(DayFramesRow)
         .join(ShotRow, col(ShotRow.id) == col(DayFramesRow.shot_id))
-        .where(col(ShotRow.production_id) == production_id, col(DayFramesRow.version) == at.version)
+        .where(*over.conditions, col(DayFramesRow.version) == at.version)
         .group_by(*by)
     )
     rows = [tuple(row) for row in session.execute(statement)]
