@@ -12,12 +12,25 @@ from dataclasses import dataclass, fields
 from typing import Any, ClassVar
 
 
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with a request: where and what.
+
+    `pointer` is a JSON pointer into the body in the form of a URI fragment (RFC 6901), as `#/shots/3/code`, or empty
+    where the fault lies in `place` (`query limit`, `header If-Match`).
+    """
+
+    detail: str
+    pointer: str = ""
+    place: str = ""
+
+
 # Not frozen: contextlib assigns __traceback__ to an exception that passes through it, which a frozen class forbids.
 @dataclass(eq=False)
 class Refusal(Exception):
     """The request was refused."""
 
-    # The field that is at fault, as a JSON pointer into the request's body, where one is.
+    # The field at fault, as a JSON pointer into the request's body, where it is always the same.
     POINTER: ClassVar[str | None] = None
 
     def __str__(self) -> str:
@@ -58,3 +71,10 @@ class Unfit(Refusal):
 
 class Forbidden(Refusal):
     """The key may not do this."""
+
+
+@dataclass(eq=False)
+class UnfitFields(Unfit):
+    """The request asks for what cannot be as things stand; `errors` names each field."""
+
+    faults: tuple[Fault, ...]

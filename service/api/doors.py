@@ -1,0 +1,280 @@
+"""The door of every operation: who calls, with which scope, at what time, and how the answer leaves.
+
+A route asks for a door by the scope it needs (`door: Reader`), opens a transaction in its own body with
+`with door.writing() as session:` and returns `door.reply(session, out, …)` from inside: the commit comes before the
+reply.
+"""
+
+import hashlib
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from http import HTTPStatus
+from typing import Annotated
+
+from fastapi import Depends, FastAPI, Request, Response, Security
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+from pydantic import BaseModel
+from sqlmodel import Session
+
+from service.actions import productions
+from service.api import refusals
+from service.api.wire import BODY_DIGEST
+from service.domain.keys import KeyState, Scope, Token, key_state
+from service.domain.refusals import Fault
+from service.settings import Settings
+from service.store import idempotency, keys
+from service.store.engine import Database
+from service.store.idempotency import Attempt, KeptAnswer
+from service.store.tables import ProductionRow
+
+JSON = "application/json"
+
+_IDEMPOTENCY_KEY = re.compile(r"[\x21-\x7e]{1,255}")
+_ETAGS = re.compile(r'(W/)?"([\x21\x23-\x7e\x80-\xff]*)"')
+
+bearer = HTTPBearer(
+    auto_error=False,
+    scheme_name="key",
+    bearerFormat="td_ + 8 characters + _ + 43 characters",
+    description="An API key, as `tiedown key create` or `POST /v1/keys` gave it.",
+)
+
+
+class Replay(Exception):
+    """The answer that was kept for an Idempotency-Key."""
+
+    def __init__(self, answer: KeptAnswer) -> None:
+        super().__init__()
+        self.answer = answer
+
+    def response(self) -> Response:
+        """The kept answer as it is sent again."""
+        headers = {**self.answer.headers, "Idempotency-Replayed": "true"}
+        return Response(self.answer.body, status_code=self.answer.status, headers=headers)
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Whose key opened the door, and what it is bound to; a `count` key has stage and terminal."""
+
+    key_id: int
+    name: str
+    scope: Scope
+    stage_id: int | None
+    stage: str | None
+    terminal_id: int | None
+    terminal: str | None
+    production_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """What a route works with. `now` is the server's clock, read once a request."""
+
+    database: Database
+    settings: Settings
+    caller: Caller
+    now: datetime
+    request: Request
+    attempt: Attempt | None = field(default=None)
+
+    @property
+    def by(self) -> str:
+        """Who acts, as events name it."""
+        return self.caller.name
+
+    @contextmanager
+    def writing(self) -> Iterator[Session]:
+        """A transaction that writes; commits at its end. A write that was done before answers from its kept answer."""
+        with self.database.writing() as session:
+            if self.attempt is not None and (kept := idempotency.recall(session, self.attempt)) is not None:
+                if not kept.same:
+                    raise refusals.IdempotencyKeyReused
+                raise Replay(kept)
+            yield session
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """One read-only snapshot; never takes a write lock."""
+        with self.database.reading() as session:
+            yield session
+
+    def production(self, session: Session, code: str, *, lock: bool = False) -> ProductionRow:
+        """The production of this code; raises ProductionUnknown, also where the key is bound to another one."""
+        return productions.find(session, code, only=self.caller.production_id, lock=lock)
+
+    def require_match(self, *, rev: int, head: int | str = 0, current: Callable[[], BaseModel]) -> None:
+        """Let through a change that names the state it changes: an If-Match whose `rev` is the row's.
+
+        The figures' head is not compared, because live figures must not fail a decision. Raises MissingPrecondition,
+        Stale with `current`, InvalidRequest.
+        """
+        sent = self.request.headers.get("if-match")
+        present = etag_of(rev, head)
+        if sent is None:
+            raise refusals.MissingPrecondition(present)
+        if sent.strip() == "*":
+            return
+        tags = _tags(sent)
+        if not tags:
+            detail = f"Write the ETag you last read, with its quotation marks: If-Match: {present}"
+            raise refusals.InvalidRequest((Fault(detail, place="header If-Match"),))
+        # If-Match compares strongly (RFC 9110, 13.1.1): a weak tag never matches.
+        if not any(not weak and tag.split(".")[0] == str(rev) for weak, tag in tags):
+            raise refusals.Stale(present, current().model_dump(mode="json"))
+
+    def reply(
+        self,
+        session: Session | None,
+        out: BaseModel,
+        *,
+        status: int = HTTPStatus.OK,
+        rev: int | None = None,
+        head: int | str = 0,
+        location: str | None = None,
+        link: str | None = None,
+        kept: BaseModel | None = None,
+    ) -> Response:
+        """The answer: `out` as JSON under the ETag `"rev.head"` (of the content itself where there is no rev).
+
+        A read that the caller already has is 304. The answer to a write with an Idempotency-Key is kept in the write's
+        own transaction, as `kept` where `out` holds what must not be stored.
+        """
+        body = out.model_dump_json(by_alias=True)
+        etag = f'"{hashlib.sha256(body.encode()).hexdigest()[:32]}"' if rev is None else etag_of(rev, head)
+        headers = {"ETag": etag, "Cache-Control": "private, no-cache" if kept is None else "no-store"}
+        if location is not None:
+            headers["Location"] = location
+        if link is not None:
+            headers["Link"] = link
+        if self.request.method == "GET":
+            if self.has(etag):
+                return Response(status_code=HTTPStatus.NOT_MODIFIED, headers=headers)
+        elif self.attempt is not None and session is not None:
+            stored = body if kept is None else kept.model_dump_json(by_alias=True)
+            idempotency.keep(
+                session,
+                self.attempt,
+                status=status,
+                headers={**headers, "Content-Type": JSON},
+                body=stored,
+                now=self.now,
+            )
+        return Response(body, status_code=status, headers=headers, media_type=JSON)
+
+    def has(self, etag: str) -> bool:
+        """Whether the caller says it already holds this state: If-None-Match, compared weakly."""
+        sent = self.request.headers.get("if-none-match", "")
+        return sent.strip() == "*" or any(f'"{tag}"' == etag for _, tag in _tags(sent))
+
+
+def install(app: FastAPI) -> None:
+    """Let *app* answer a repeated write with the answer that was kept."""
+
+    async def replayed(_request: Request, replay: Exception) -> Response:
+        if not isinstance(replay, Replay):
+            raise replay
+        return replay.response()
+
+    app.add_exception_handler(Replay, replayed)
+
+
+def etag_of(rev: int, head: int | str = 0) -> str:
+    """The validator of a state: the revision of its row and the head of the figures shown with it."""
+    return f'"{rev}.{head}"'
+
+
+def _tags(header: str) -> list[tuple[bool, str]]:
+    return [(bool(weak), tag) for weak, tag in _ETAGS.findall(header)]
+
+
+@dataclass(frozen=True, slots=True)
+class Knock:
+    """Opens a door to callers whose key covers one of the scopes; `studio_wide` refuses keys bound to a production."""
+
+    scopes: tuple[Scope, ...]
+    studio_wide: bool = False
+    keeps_answers: bool = True
+
+    def __call__(
+        self, request: Request, credentials: Annotated[HTTPAuthorizationCredentials | None, Security(bearer)]
+    ) -> Door:
+        """The door; raises what the key lacks."""
+        if credentials is None:
+            raise refusals.MissingKey
+        state = request.app.state
+        now: datetime = state.clock()
+        database: Database = state.database
+        caller = self._caller(database, credentials.credentials, now)
+        if not any(caller.scope.covers(scope) for scope in self.scopes):
+            raise refusals.ScopeTooNarrow(caller.name, caller.scope, self.scopes)
+        if self.studio_wide and caller.production_id is not None:
+            raise refusals.BoundToProduction(caller.name)
+        attempt = self._attempt(request, caller) if self.keeps_answers else None
+        return Door(database, state.settings, caller, now, request, attempt)
+
+    @staticmethod
+    def _caller(database: Database, text: str, now: datetime) -> Caller:
+        token = Token.of(text)
+        if token is None:
+            raise refusals.UnknownKey
+        with database.reading() as session:
+            found = keys.by_prefix(session, token.prefix)
+        if found is None or not token.proves(found.row.digest):
+            raise refusals.UnknownKey
+        row = found.row
+        match key_state(expires_at=row.expires_at, revoked_at=row.revoked_at, now=now):
+            case KeyState.EXPIRED if row.expires_at is not None:
+                raise refusals.ExpiredKey(row.name, row.expires_at.isoformat())
+            case KeyState.REVOKED if row.revoked_at is not None:
+                raise refusals.RevokedKey(row.name, row.revoked_at.isoformat())
+            case _:
+                pass
+        return Caller(
+            key_id=row.id or 0,
+            name=row.name,
+            scope=Scope(row.scope),
+            stage_id=row.stage_id,
+            stage=found.stage,
+            terminal_id=row.terminal_id,
+            terminal=found.terminal,
+            production_id=row.production_id,
+        )
+
+    @staticmethod
+    def _attempt(request: Request, caller: Caller) -> Attempt | None:
+        key = request.headers.get("idempotency-key")
+        if key is None or request.method == "GET":
+            return None
+        if _IDEMPOTENCY_KEY.fullmatch(key) is None:
+            detail = "An Idempotency-Key is 1 to 255 visible ASCII characters, best a random UUID."
+            raise refusals.InvalidRequest((Fault(detail, place="header Idempotency-Key"),))
+        return Attempt(
+            api_key_id=caller.key_id,
+            idempotency_key=key,
+            method=request.method,
+            path=f"{request.scope['path']}?{request.scope['query_string'].decode('latin-1')}",
+            body_digest=request.scope[BODY_DIGEST],
+        )
+
+
+Reader = Annotated[Door, Depends(Knock((Scope.READ,)))]
+"""The door of whoever may read."""
+
+Coordinate = Annotated[Door, Depends(Knock((Scope.COORDINATE,)))]
+"""The door of coordinators, to a production."""
+
+StudioCoordinate = Annotated[Door, Depends(Knock((Scope.COORDINATE,), studio_wide=True))]
+"""The door of coordinators, to what all productions share."""
+
+Admin = Annotated[Door, Depends(Knock((Scope.ADMIN,), studio_wide=True))]
+"""The door of administrators."""
+
+Counter = Annotated[Door, Depends(Knock((Scope.COUNT,), keeps_answers=False))]
+"""The door of stage terminals that post counts; these have an identity of their own and ignore Idempotency-Key."""
+
+ShotReader = Annotated[Door, Depends(Knock((Scope.READ, Scope.COUNT)))]
+"""The door of whoever may read shots; a stage's terminal sees those planned for its stage or for none."""

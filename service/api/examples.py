@@ -1,0 +1,80 @@
+"""What the documentation shows of answers: examples of success and of every refusal an operation may give."""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
+from http import HTTPStatus
+from typing import Any
+
+from service.api.errors import PROBLEM_JSON, problem_of, status_of, title_of
+from service.api.refusals import InvalidRequest
+from service.domain.keys import Scope
+from service.domain.refusals import Fault, Refusal
+
+Responses = dict[int | str, dict[str, Any]]
+
+# What a fact of a refusal is in its example, by the name of its field.
+FACTS: Mapping[str, Any] = {
+    "allowed": ("GET", "HEAD", "POST", "OPTIONS"),
+    "accepted": ("application/json",),
+    "count": 4711,
+    "credited_frames": 61,
+    "current": {"code": "lantern-bay", "title": "Lantern Bay", "frame_rate": "25/1", "rev": 3},
+    "episode": "101",
+    "etag": '"3.0"',
+    "expires_at": "2026-03-31T22:00:00Z",
+    "faults": (Fault("Input should be a valid integer", pointer="#/cut_frames"),),
+    "first": 40,
+    "frame_rate": "25/1",
+    "key": "office",
+    "last": 12,
+    "limit_bytes": 1_048_576,
+    "method": "DELETE",
+    "name": "office",
+    "needed": (Scope.COORDINATE,),
+    "path": "/v1/stages",
+    "problem": "Expecting ',' delimiter at line 1, column 18",
+    "production": "lantern-bay",
+    "purpose": "shoot",
+    "retry_after_s": 1,
+    "revoked_at": "2026-03-31T22:00:00Z",
+    "scope": Scope.READ,
+    "serial": 12,
+    "shot": "0120",
+    "stage": "mill",
+    "take": 2,
+    "terminal": "mill-capture",
+}
+
+
+def answers(example: object, *refusals: type[Refusal], status: HTTPStatus = HTTPStatus.OK) -> Responses:
+    """The documented answers of an operation: its success by example, and the refusals that are its own."""
+    success: Responses = {int(status): {"content": {"application/json": {"example": example}}}}
+    return {**success, **problems(*refusals)}
+
+
+def page_of(*items: object, following: str | None = None) -> dict[str, object]:
+    """An example of a page of a list."""
+    return {"items": list(items), "next": following}
+
+
+def problems(*refusals: type[Refusal]) -> Responses:
+    """The documented answers of these refusals, by status."""
+    by_status: dict[HTTPStatus, list[type[Refusal]]] = defaultdict(list)
+    for kind in refusals:
+        by_status[status_of(kind)].append(kind)
+    return {int(status): _problem_answer(kinds) for status, kinds in sorted(by_status.items())}
+
+
+def example_of(kind: type[Refusal]) -> dict[str, Any]:
+    """The problem document of a refusal, by example."""
+    return problem_of(kind(**{each.name: FACTS.get(each.name, each.name) for each in fields(kind)}))
+
+
+def _problem_answer(kinds: Sequence[type[Refusal]]) -> dict[str, Any]:
+    shown = {kind.slug(): {"summary": title_of(kind), "value": example_of(kind)} for kind in kinds}
+    content = {"schema": {"$ref": "#/components/schemas/Problem"}, "examples": shown}
+    return {"description": "; ".join(title_of(kind) for kind in kinds), "content": {PROBLEM_JSON: content}}
+
+
+INVALID = problems(InvalidRequest)

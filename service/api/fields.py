@@ -1,0 +1,136 @@
+"""The types of fields in requests and answers: strict, bounded, and able to say what would be right."""
+
+import re
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from fractions import Fraction
+from typing import Annotated, Any, Self, TypeVar
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic.json_schema import SkipJsonSchema, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from service.domain.codes import CODE_RULE, LONGEST_CODE, composed, is_code, unprintable
+from service.domain.rates import RATE_RULE, rate_of
+
+INSTANT_RULE = "an RFC 3339 time with its offset, as 2026-03-02T14:05:00+01:00 or 2026-03-02T13:05:00Z"
+MOST_FRAMES = 10_000_000
+
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
+_CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d", re.ASCII)
+
+Value = TypeVar("Value")
+
+
+class Body(BaseModel):
+    """What a request's body may hold: exactly the declared fields, exactly of the declared types."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class Change(Body):
+    """What to change of something that stands: what is left out stays as it is, and something must be said."""
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if not self.model_fields_set:
+            raise PydanticCustomError(
+                "empty", "Name at least one field to change: {names}.", {"names": ", ".join(type(self).model_fields)}
+            )
+        return self
+
+
+class Out(BaseModel):
+    """What an answer holds; later versions may add fields, never change or drop one."""
+
+    model_config = ConfigDict(frozen=True)
+
+
+def shown_as(example: Mapping[str, Any]) -> ConfigDict:
+    """The configuration of a body whose documentation shows this example."""
+    return ConfigDict(json_schema_extra={"examples": [dict(example)]})
+
+
+def _code(text: str) -> str:
+    if not is_code(text := composed(text)):
+        raise PydanticCustomError("code", "A code is {rule}.", {"rule": CODE_RULE})
+    return text
+
+
+def _line(text: str) -> str:
+    if (char := unprintable(text)) is not None:
+        raise PydanticCustomError(
+            "line", "A line of text holds no control characters; {char} is one.", {"char": f"U+{ord(char):04X}"}
+        )
+    if not (text := composed(text.strip())):
+        raise PydanticCustomError("line", "Write at least one character that is not a space.")
+    return text
+
+
+def _instant(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    wrong = PydanticCustomError("instant", "Write {rule}.", {"rule": INSTANT_RULE})
+    if _INSTANT.fullmatch(value) is None:
+        raise wrong
+    try:
+        return datetime.fromisoformat(value.upper()).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise wrong from None
+
+
+def _rate(value: object) -> Fraction:
+    rate = rate_of(value) if isinstance(value, str) else None
+    if rate is None:
+        raise PydanticCustomError("rate", "A frame rate is a string {rule}.", {"rule": RATE_RULE})
+    return rate
+
+
+def _minute(value: object) -> int:
+    if not isinstance(value, str) or _CLOCK.fullmatch(value) is None:
+        raise PydanticCustomError("clock", "Write a time of day in hours and minutes, 00:00 to 23:59, as 05:00.")
+    return int(value[:2]) * 60 + int(value[3:])
+
+
+def _given(value: Any) -> Any:  # noqa: ANN401 -- any field's value passes through
+    if value is None:
+        raise PydanticCustomError("null", "This field has no empty value: leave it out to keep what stands.")
+    return value
+
+
+Code = Annotated[
+    str,
+    AfterValidator(_code),
+    WithJsonSchema({"type": "string", "minLength": 1, "maxLength": LONGEST_CODE, "pattern": r"^\w[\w.\-]*$"}),
+]
+"""What names a thing: 1 to 64 letters or digits, then also `_`, `.`, `-`."""
+
+Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_line)]
+"""One line of free text, up to 200 characters, its ends stripped."""
+
+Instant = Annotated[
+    datetime,
+    BeforeValidator(_instant),
+    WithJsonSchema({"type": "string", "format": "date-time"}),
+]
+"""An instant written with its offset, kept in UTC."""
+
+FrameRate = Annotated[
+    Fraction,
+    BeforeValidator(_rate),
+    WithJsonSchema({"type": "string", "pattern": "^[0-9]{1,6}/[0-9]{1,6}$"}),
+]
+"""Frames per second as `num/den`."""
+
+ClockMinute = Annotated[
+    int,
+    BeforeValidator(_minute),
+    WithJsonSchema({"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9]$"}),
+]
+"""A time of day as `HH:MM`, kept as minutes after midnight."""
+
+FrameCount = Annotated[int, Field(ge=0, le=MOST_FRAMES)]
+"""A number of frames."""
+
+Given = Annotated[Value | SkipJsonSchema[None], BeforeValidator(_given)]
+"""A field of a change that may be left out, but not be null."""

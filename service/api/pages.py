@@ -1,0 +1,109 @@
+"""Pages of lists: an opaque cursor, at most 500 items, a link to the next page (RFC 8288)."""
+
+import json
+from base64 import urlsafe_b64decode, urlsafe_b64encode
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, Generic, TypeVar
+from urllib.parse import quote, urlencode
+
+from fastapi import Depends, Query, Request, Response
+from pydantic import Field
+
+from service.api.doors import Door
+from service.api.fields import Out
+from service.domain.refusals import Unfit
+
+LARGEST_PAGE = 500
+USUAL_PAGE = 100
+LARGEST_ID = 2**63 - 1
+
+Item = TypeVar("Item")
+Row = TypeVar("Row")
+
+
+@dataclass(eq=False)
+class InvalidCursor(Unfit):
+    """The cursor is not one this list gave out: leave it out to begin, or follow the `next` of a page."""
+
+
+class Page(Out, Generic[Item]):
+    """One page of a list."""
+
+    items: list[Item] = Field(description="The items of this page, in the order they were added.")
+    next: str | None = Field(description="The cursor of the page that follows; null where this page is the last.")
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The part of a list that was asked for: at most `limit` items with ids after `after`."""
+
+    limit: int
+    after: int
+    request: Request
+
+    @property
+    def fetch(self) -> int:
+        """How many rows to read: one more than are shown tells whether another page follows."""
+        return self.limit + 1
+
+    def page(self, rows: Sequence[Row], *, id_of: Callable[[Row], int | None]) -> tuple[Sequence[Row], str | None]:
+        """The rows to show and the cursor of the next page, of `fetch` rows read."""
+        shown = rows[: self.limit]
+        if len(rows) <= self.limit:
+            return shown, None
+        return shown, _cursor(self.request.scope["path"], id_of(shown[-1]) or 0)
+
+    def reply(
+        self,
+        door: Door,
+        rows: Sequence[Row],
+        *,
+        id_of: Callable[[Row], int | None],
+        out_of: Callable[[Row], Out],
+    ) -> Response:
+        """The answer with the page of `fetch` rows read, and the link to the page that follows."""
+        shown, following = self.page(rows, id_of=id_of)
+        page = Page[Any](items=[out_of(row) for row in shown], next=following)
+        return door.reply(None, page, link=self.link(following))
+
+    def link(self, following: str | None) -> str | None:
+        """The `Link` header of a page that another one follows (RFC 8288)."""
+        if following is None:
+            return None
+        kept = [(name, value) for name, value in self.request.query_params.multi_items() if name != "cursor"]
+        path = quote(self.request.scope["path"])
+        return f'<{path}?{urlencode([*kept, ("cursor", following)])}>; rel="next"'
+
+
+def window(
+    request: Request,
+    limit: Annotated[
+        int, Query(ge=1, le=LARGEST_PAGE, description="How many items a page holds at most.")
+    ] = USUAL_PAGE,
+    cursor: Annotated[
+        str | None, Query(max_length=1000, description="Where to go on: the `next` of the page before.")
+    ] = None,
+) -> Window:
+    """The window a request asks for; raises InvalidCursor."""
+    after = 0 if cursor is None else _position(cursor, request.scope["path"])
+    return Window(limit, after, request)
+
+
+Paging = Annotated[Window, Depends(window)]
+
+
+def _cursor(path: str, after: int) -> str:
+    return urlsafe_b64encode(json.dumps([path, after], ensure_ascii=False).encode()).decode().rstrip("=")
+
+
+def _position(cursor: str, path: str) -> int:
+    try:
+        decoded = json.loads(urlsafe_b64decode(cursor.encode("ascii") + b"=" * (-len(cursor) % 4)))
+    except (ValueError, RecursionError):
+        raise InvalidCursor from None
+    match decoded:
+        case [str(of), int(after)] if of == path and not isinstance(after, bool) and 0 <= after <= LARGEST_ID:
+            return after
+        case _:
+            raise InvalidCursor

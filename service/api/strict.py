@@ -1,0 +1,138 @@
+"""Routes that read JSON strictly and run again where the database asks for it."""
+
+import asyncio
+import json
+import random
+import re
+from collections.abc import Callable, Coroutine, Iterator
+from email.message import Message
+from typing import Any, Never
+
+from fastapi import Request, Response
+from fastapi.routing import APIRoute
+
+from service.api.errors import pointer
+from service.api.refusals import BrokenJson, InvalidRequest, UnsupportedMedia
+from service.domain.refusals import Fault
+from service.store.engine import retryable
+
+JSON_TYPES = ("application/json",)
+# A change says what it sets and leaves the rest as it is, which is what RFC 7396 means by its own type.
+PATCH_TYPES = (*JSON_TYPES, "application/merge-patch+json")
+MOST_TRIES = 5
+
+# The escapes that can smuggle in what the text itself may not hold: NUL and halves of surrogate pairs.
+_SUSPECT = re.compile(rb"\\u(?:0000|[dD][89a-fA-F])")
+_UNSTORABLE = re.compile("[\0\ud800-\udfff]")
+
+
+class StrictRequest(Request):
+    """A request whose JSON was read by `read_json`."""
+
+    parsed: Any = None
+
+    async def json(self) -> Any:  # noqa: ANN401 -- whatever JSON was sent
+        """The JSON that was sent."""
+        return self.parsed
+
+
+class StrictRoute(APIRoute):
+    """A route that takes JSON alone, strictly, and is run again whole after a deadlock or a lost race.
+
+    A route is a unit of work that leaves nothing behind when it fails, so running it again is safe.
+    """
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """The function that answers."""
+        answer = super().get_route_handler()
+        takes_body = self.body_field is not None
+        accepted = PATCH_TYPES if "PATCH" in (self.methods or ()) else JSON_TYPES
+
+        async def answer_strictly(request: Request) -> Response:
+            strict = StrictRequest(request.scope, request.receive)
+            if takes_body and (body := await strict.body()):
+                _require_json(request, accepted)
+                strict.parsed = read_json(body)
+            return await _answer_with_retries(answer, strict)
+
+        return answer_strictly
+
+
+async def _answer_with_retries(
+    answer: Callable[[Request], Coroutine[Any, Any, Response]], request: Request
+) -> Response:
+    for tried in range(1, MOST_TRIES):
+        try:
+            return await answer(request)
+        except Exception as error:
+            if not retryable(error):
+                raise
+        # Rivals that collided once should not meet again at the same moment.
+        await asyncio.sleep(random.uniform(0, 0.01 * 2**tried))  # noqa: S311 -- spreads, hides nothing
+    return await answer(request)
+
+
+def _require_json(request: Request, accepted: tuple[str, ...]) -> None:
+    header = Message()
+    header["content-type"] = request.headers.get("content-type", "")
+    charset = (header.get_content_charset() or "utf-8").lower()
+    encoding = request.headers.get("content-encoding", "identity").strip().lower()
+    if header.get_content_type() not in accepted or charset not in {"utf-8", "utf8"} or encoding != "identity":
+        raise UnsupportedMedia(accepted)
+
+
+def read_json(body: bytes) -> Any:  # noqa: ANN401 -- whatever JSON was sent
+    """The value *body* holds as JSON in UTF-8 (RFC 8259), without what parsers disagree about or no database can keep.
+
+    Raises BrokenJson where it is none, holds NaN or Infinity, names a member twice, is nested too deep or holds a
+    number of thousands of digits; InvalidRequest where a string holds NUL or half a surrogate pair.
+    """
+    try:
+        value = json.loads(body.decode("utf-8"), object_pairs_hook=_members, parse_constant=_no_constant)
+    except UnicodeDecodeError as error:
+        raise BrokenJson(f"byte {error.start + 1} is not UTF-8") from None
+    except json.JSONDecodeError as error:
+        raise BrokenJson(f"{error.msg} at line {error.lineno}, column {error.colno}") from None
+    except RecursionError:
+        raise BrokenJson("it is nested too deep") from None
+    except ValueError as error:
+        raise BrokenJson(str(error)) from None
+    if _SUSPECT.search(body):
+        faults = tuple(
+            Fault("Text holds neither NUL nor half a surrogate pair.", pointer=pointer(*path))
+            for path in _unstorable(value)
+        )
+        if faults:
+            raise InvalidRequest(faults)
+    return value
+
+
+def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) != len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise ValueError(f"the member {twice[:100]!r} is there twice")
+    return members
+
+
+def _no_constant(name: str) -> Never:
+    raise ValueError(f"{name} is no JSON number")
+
+
+def _unstorable(value: object) -> Iterator[tuple[str | int, ...]]:
+    """Where in *value* a string or a name cannot be stored; a name is reported at the object it stands in."""
+    found: list[tuple[tuple[str | int, ...], object]] = [((), value)]
+    while found:
+        path, each = found.pop()
+        match each:
+            case str() if _UNSTORABLE.search(each):
+                yield path
+            case list():
+                found.extend(((*path, index), item) for index, item in enumerate(each))
+            case dict():
+                if any(_UNSTORABLE.search(name) for name in each):
+                    yield path
+                found.extend(((*path, name), item) for name, item in each.items() if not _UNSTORABLE.search(name))
+            case _:
+                pass

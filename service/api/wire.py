@@ -1,0 +1,114 @@
+"""What happens to every request before it reaches a route: its size is bounded, HEAD is answered, a line is logged."""
+
+import hashlib
+import json
+import logging
+import time
+
+from starlette.requests import ClientDisconnect
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.api.errors import answer
+from service.api.refusals import BodyTooLarge
+
+BODY_DIGEST = "tiedown.body_sha256"
+
+access_log = logging.getLogger("tiedown.access")
+
+
+class AccessLog:
+    """Writes one JSON line a request: what was asked, what was answered, how long it took. Keys are in none of it."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer and log."""
+        if scope["type"] != "http" or not access_log.isEnabledFor(logging.INFO):
+            await self.app(scope, receive, send)
+            return
+        began_s = time.perf_counter()
+        status = 500
+
+        async def noted(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+            await send(message)
+
+        try:
+            await self.app(scope, receive, noted)
+        finally:
+            took_ms = round((time.perf_counter() - began_s) * 1000, 1)
+            line = {"method": scope["method"], "path": scope["path"], "status": status, "took_ms": took_ms}
+            access_log.info(json.dumps(line))
+
+
+class HeadAsGet:
+    """Answers HEAD as GET would be answered, without the body (RFC 9110, 9.3.2)."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer, the body of HEAD left out."""
+        if scope["type"] != "http" or scope["method"] != "HEAD":
+            await self.app(scope, receive, send)
+            return
+
+        async def bodiless(message: Message) -> None:
+            await send({**message, "body": b""} if message["type"] == "http.response.body" else message)
+
+        await self.app({**scope, "method": "GET"}, receive, bodiless)
+
+
+class BodyLimit:
+    """Refuses a body of more than `limit_bytes`, announced or not, and leaves the SHA-256 of others in the scope."""
+
+    def __init__(self, app: ASGIApp, limit_bytes: int) -> None:
+        self.app = app
+        self.limit_bytes = limit_bytes
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Read the body up to the limit, then answer."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        try:
+            body = None if self._announced_bytes(scope) > self.limit_bytes else await self._read(receive)
+        except ClientDisconnect:
+            # Nobody waits for the answer; half a body must not look like a whole one.
+            return
+        if body is None:
+            refusal = answer(BodyTooLarge(self.limit_bytes))
+            # What was not read is still on its way, so the connection cannot serve another request.
+            refusal.headers["Connection"] = "close"
+            await refusal(scope, receive, send)
+            return
+        scope[BODY_DIGEST] = hashlib.sha256(body).hexdigest()
+        messages: list[Message] = [{"type": "http.request", "body": body, "more_body": False}]
+
+        async def replayed() -> Message:
+            return messages.pop() if messages else await receive()
+
+        await self.app(scope, replayed, send)
+
+    @staticmethod
+    def _announced_bytes(scope: Scope) -> int:
+        lengths = [value for name, value in scope["headers"] if name == b"content-length"]
+        # Cut, because Python refuses to read thousands of digits.
+        return max((int(value[:19]) for value in lengths if value.isdigit()), default=0)
+
+    async def _read(self, receive: Receive) -> bytes | None:
+        chunks: list[bytes] = []
+        read_bytes = 0
+        while True:
+            message = await receive()
+            if message["type"] == "http.disconnect":
+                raise ClientDisconnect
+            chunks.append(message.get("body", b""))
+            read_bytes += len(chunks[-1])
+            if read_bytes > self.limit_bytes:
+                return None
+            if not message.get("more_body", False):
+                return b"".join(chunks)

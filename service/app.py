@@ -1,0 +1,55 @@
+"""Assembles the web side."""
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+from importlib.metadata import version
+
+from fastapi import FastAPI
+
+from service.api import doors, errors, productions
+from service.api.wire import AccessLog, BodyLimit, HeadAsGet
+from service.settings import Settings
+from service.store.engine import Database
+
+
+def utc_now() -> datetime:
+    """The server's clock."""
+    return datetime.now(UTC)
+
+
+def create_app(
+    settings: Settings, database: Database | None = None, *, clock: Callable[[], datetime] = utc_now
+) -> FastAPI:
+    """The web application.
+
+    Without a `database` it opens the one the settings name, which must exist and be at the head of the schema, and
+    closes it when the application ends. `clock` is what every request reads as its time.
+    """
+    opened = database or Database.open(settings.database_url)
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        yield
+        if database is None:
+            opened.close()
+
+    app = FastAPI(
+        title="Tiedown",
+        version=version("tiedown"),
+        description="Shot status for a stop-motion studio.",
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        redirect_slashes=False,
+    )
+    app.state.settings, app.state.database, app.state.clock = settings, opened, clock
+    app.add_middleware(BodyLimit, limit_bytes=settings.body_limit_bytes)
+    app.add_middleware(HeadAsGet)
+    app.add_middleware(AccessLog)
+    errors.install(app)
+    doors.install(app)
+    for noun in (productions,):
+        app.include_router(noun.router)
+    return app
