@@ -47,6 +47,7 @@ PLANTS = [
     ("sides", "workers/planted.py", "import migrations"),
     ("migrations", "migrations/planted.py", "import service.actions"),
     ("domain", "service/domain/planted.py", "import httpx"),
+    ("settings", "service/settings.py", "import yaml"),
     ("builtin", "workers/builtin/planted.py", "import workers.entry"),
     ("celery", "workers/planted.py", "import celery"),
     ("celery", "service/store/planted.py", "from kombu import Connection"),
