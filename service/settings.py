@@ -119,7 +119,7 @@ class Settings(BaseSettings):
         init_settings: PydanticBaseSettingsSource,
         env_settings: PydanticBaseSettingsSource,
         dotenv_settings: PydanticBaseSettingsSource,  # noqa: ARG003 — the signature is pydantic-settings' own
-        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003
+        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003 - the library passes it
     ) -> tuple[PydanticBaseSettingsSource, ...]:
         """What is given in code first, then the environment, then the file."""
         return init_settings, env_settings, TomlConfigSettingsSource(settings_cls, toml_file=_file())

@@ -38,7 +38,7 @@ def test_the_environment_wins_over_the_file_and_the_file_over_the_defaults(
     (tmp_path / "tiedown.toml").write_text('port = 1111\nhost = "0.0.0.0"\n')
     monkeypatch.setenv("TIEDOWN_PORT", "2222")
     settings = Settings.read()
-    assert (settings.port, settings.host, settings.pool_size) == (2222, "0.0.0.0", 20)  # noqa: S104
+    assert (settings.port, settings.host, settings.pool_size) == (2222, "0.0.0.0", 20)  # noqa: S104 - read, not bound
 
 
 def test_the_named_file_is_read_instead_of_the_usual_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

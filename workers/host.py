@@ -113,7 +113,7 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
     for attribute in ("name", "version", "events", "Settings", "schedules", "handle", "scheduled"):
         if not hasattr(made, attribute):
             raise Unfit(f"{point.value} has no {attribute}; subclass workers.contract.Worker")
-    name, version, model = made.name, made.version, made.Settings  # type: ignore[attr-defined]
+    name, version, model = made.name, made.version, made.Settings  # type: ignore[attr-defined]  # a stranger's class; asked for above
     if name != point.name or not NAME.fullmatch(point.name):
         raise Unfit(
             f"the entry point {point.name!r} and the worker's name {name!r} must be the same: "
