@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, NoReturn, Self
 
 from sqlalchemy import URL, Engine, QueuePool, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
@@ -117,6 +117,14 @@ def sqlite_path(address: URL) -> Path | None:
     return Path(address.database or "") if address.get_backend_name() == "sqlite" else None
 
 
+class EnteredSession(Session):
+    """A session whose end belongs to the block that it was entered by."""
+
+    def commit(self) -> NoReturn:
+        """Refuse: the entrance commits, nobody else."""
+        raise RuntimeError("This session is committed where its `with database.writing()` block ends, and only there.")
+
+
 class Database:
     """The database as one process sees it; there is one of these a process, handed to whoever needs it.
 
@@ -178,7 +186,7 @@ class Database:
         with (
             told(self._lock_timeout_s),
             self._turn(),
-            Session(self._writer, expire_on_commit=False) as session,
+            EnteredSession(self._writer, expire_on_commit=False) as session,
             session.begin(),
         ):
             session.connection()
@@ -191,7 +199,7 @@ class Database:
         Raises Busy where a connection did not come in time. Writing in it raises the driver's error.
         """
         self._require_own_process()
-        with told(self._lock_timeout_s), Session(self._reader, expire_on_commit=False) as session:
+        with told(self._lock_timeout_s), EnteredSession(self._reader, expire_on_commit=False) as session:
             session.connection()
             yield session
 

@@ -39,6 +39,7 @@ NETWORK_TYPES = frozenset(
 NETWORK_FUSE = frozenset(
     {"ceph", "davfs2", "gcsfuse", "glusterfs", "grpcfuse", "juicefs", "rclone", "s3fs", "sshfs", "smbnetfs"}
 )
+MOUNTINFO = Path("/proc/self/mountinfo")
 _MAC_MOUNT = re.compile(r"^.* on (?P<point>/.*) \((?P<type>[^,)]+)[,)]")
 
 
@@ -90,6 +91,6 @@ def _mounts() -> list[tuple[PurePosixPath, str]]:
         printed = subprocess.run(["/sbin/mount"], capture_output=True, text=True, check=False, timeout=10)
         return parse_mount_command(printed.stdout)
     try:
-        return parse_mountinfo(Path("/proc/self/mountinfo").read_text(encoding="utf-8", errors="surrogateescape"))
+        return parse_mountinfo(MOUNTINFO.read_text(encoding="utf-8", errors="surrogateescape"))
     except OSError:
         return []
