@@ -7,7 +7,7 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 
-from service.api import doors, errors, productions
+from service.api import counts, doors, errors, productions, progress, takes
 from service.api.wire import AccessLog, BodyLimit, HeadAsGet
 from service.settings import Settings
 from service.store.engine import Database
@@ -50,6 +50,6 @@ def create_app(
     app.add_middleware(AccessLog)
     errors.install(app)
     doors.install(app)
-    for noun in (productions,):
+    for noun in (productions, counts, takes, progress):
         app.include_router(noun.router)
     return app

@@ -154,10 +154,11 @@ async def _refused(_request: Request, error: Exception) -> Response:
 async def _invalid(_request: Request, error: Exception) -> Response:
     if not isinstance(error, RequestValidationError):
         raise error
-    return answer(refusals.InvalidRequest(tuple(_fault_of(each) for each in error.errors()[:MOST_FAULTS])))
+    return answer(refusals.InvalidRequest(tuple(fault_of(each) for each in error.errors()[:MOST_FAULTS])))
 
 
-def _fault_of(error: Mapping[str, Any]) -> Fault:
+def fault_of(error: Mapping[str, Any]) -> Fault:
+    """The fault that one of pydantic's errors describes; its `loc` begins with the place: body, query, path, header."""
     place, *path = error["loc"]
     match error["type"]:
         case "extra_forbidden":

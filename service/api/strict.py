@@ -42,6 +42,9 @@ class StrictRoute(APIRoute):
     A route is a unit of work that leaves nothing behind when it fails, so running it again is safe.
     """
 
+    # Where False, each text is judged by its own field instead, so that one does not cost its neighbours their place.
+    refuses_unstorable_text = True
+
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """The function that answers."""
         answer = super().get_route_handler()
@@ -52,7 +55,7 @@ class StrictRoute(APIRoute):
             strict = StrictRequest(request.scope, request.receive)
             if takes_body and (body := await strict.body()):
                 _require_json(request, accepted)
-                strict.parsed = read_json(body)
+                strict.parsed = read_json(body, refuse_unstorable=self.refuses_unstorable_text)
             return await _answer_with_retries(answer, strict)
 
         return answer_strictly
@@ -81,11 +84,12 @@ def _require_json(request: Request, accepted: tuple[str, ...]) -> None:
         raise UnsupportedMedia(accepted)
 
 
-def read_json(body: bytes) -> Any:  # noqa: ANN401 -- whatever JSON was sent
+def read_json(body: bytes, *, refuse_unstorable: bool = True) -> Any:  # noqa: ANN401 -- whatever JSON was sent
     """The value *body* holds as JSON in UTF-8 (RFC 8259), without what parsers disagree about or no database can keep.
 
     Raises BrokenJson where it is none, holds NaN or Infinity, names a member twice, is nested too deep or holds a
-    number of thousands of digits; InvalidRequest where a string holds NUL or half a surrogate pair.
+    number of thousands of digits; InvalidRequest where a string holds NUL or half a surrogate pair, unless asked to let
+    such text through.
     """
     try:
         value = json.loads(body.decode("utf-8"), object_pairs_hook=_members, parse_constant=_no_constant)
@@ -97,7 +101,7 @@ def read_json(body: bytes) -> Any:  # noqa: ANN401 -- whatever JSON was sent
         raise BrokenJson("it is nested too deep") from None
     except ValueError as error:
         raise BrokenJson(str(error)) from None
-    if _SUSPECT.search(body):
+    if refuse_unstorable and _SUSPECT.search(body):
         faults = tuple(
             Fault("Text holds neither NUL nor half a surrogate pair.", pointer=pointer(*path))
             for path in _unstorable(value)

@@ -125,7 +125,7 @@ class KeptCount:
     stage: str
 
 
-def unmatched(session: Session, *, after: int, limit: int, production: str | None = None) -> list[KeptCount]:
+def unmatched(session: Session, *, after: int, limit: int, production_id: int | None = None) -> list[KeptCount]:
     """At most `limit` unmatched counts after the entry with id `after`, oldest first."""
     statement = (
         select(CountRow, TerminalRow.name, StageRow.code)
@@ -133,7 +133,8 @@ def unmatched(session: Session, *, after: int, limit: int, production: str | Non
         .join(StageRow, col(StageRow.id) == col(CountRow.stage_id))
         .where(col(CountRow.series_id).is_(None), col(CountRow.id) > after)
     )
-    if production is not None:
-        statement = statement.where(col(CountRow.production_code) == production)
+    if production_id is not None:
+        code = select(ProductionRow.code).where(col(ProductionRow.id) == production_id).scalar_subquery()
+        statement = statement.where(col(CountRow.production_code) == code)
     found = session.exec(statement.order_by(col(CountRow.id)).limit(limit))
     return [KeptCount(row, terminal, stage) for row, terminal, stage in found]

@@ -1,0 +1,370 @@
+"""Takes: what was shot of a shot, and what was decided of it."""
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Path, Query, Response
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+from sqlmodel import Session
+
+from service.actions import shots
+from service.actions import takes as actions
+from service.actions.productions import ProductionUnknown
+from service.actions.shots import ShotUnknown
+from service.actions.takes import RangeBackwards, TakeUnknown
+from service.api.doors import Coordinate, Door, Reader
+from service.api.examples import answers
+from service.api.fields import MOST_FRAMES, Body, Code, Line, Out, shown_as
+from service.api.productions import ProductionInPath
+from service.api.refusals import MissingPrecondition, Stale
+from service.api.strict import StrictRoute
+from service.domain.frames import FrameSet, run
+from service.domain.keys import Scope
+from service.domain.progress import Decision, Judged, TakeKey, Verdict, judged
+from service.domain.takes import Purpose, SeriesState, Step, history
+from service.store import counts as ledger
+from service.store import stages, studio
+from service.store import takes as store
+from service.store.tables import SeriesRow, ShotRow, TakeRow
+
+router = APIRouter(prefix="/v1/productions", tags=["takes"], route_class=StrictRoute)
+
+Identity = Annotated[int, Field(ge=-100_000, le=MOST_FRAMES)]
+ShotInPath = Annotated[str, Path(description="The code of the shot.", examples=["0120"])]
+TakeInPath = Annotated[int, Path(ge=1, le=9999, description="The take's number.", examples=[2])]
+PartInQuery = Annotated[str, Query(max_length=64, description="The part of a split shot; empty where it is not split.")]
+PurposeInQuery = Annotated[Purpose, Query(description="What the take was shot for.")]
+
+
+NG_RANGE = {"verdict": "reject", "camera": "main", "first": 61, "last": 96, "reason": "the light flickers"}
+
+
+def named_take(take: TakeInPath, part: PartInQuery = "", purpose: PurposeInQuery = Purpose.SHOOT) -> TakeKey:
+    """The take a path and its query name."""
+    return part, purpose, take
+
+
+Named = Annotated[TakeKey, Depends(named_take)]
+
+
+class RangeOut(Out):
+    """Frame identities first to last, both included."""
+
+    first: int = Field(description="The lowest frame.")
+    last: int = Field(description="The highest frame.")
+
+
+class StepOut(Out):
+    """One count in a series' history and the change it made, in frames."""
+
+    captured_at: datetime = Field(description="When the frame was captured, by the server's reckoning (UTC).")
+    production_day: date = Field(description="The production day the change belongs to.")
+    terminal: str = Field(description="The terminal that posted it.")
+    spool: str = Field(description="Its spool.")
+    serial: int = Field(description="Its serial in the spool.")
+    animator: str | None = Field(description="Who animated; null where not said, and to keys without `coordinate`.")
+    total_frames: int = Field(description="The total it posted.")
+    change_frames: int = Field(description="Frames gained, or deleted where negative.")
+
+    @classmethod
+    def of(cls, step: Step, *, names: bool) -> "StepOut":
+        """The step, with the animator's name where it may be shown."""
+        post = step.post
+        return cls(
+            captured_at=post.captured_at,
+            production_day=post.day_on,
+            terminal=post.terminal,
+            spool=post.spool,
+            serial=post.serial,
+            animator=post.animator if names else None,
+            total_frames=post.total_frames,
+            change_frames=step.change_frames,
+        )
+
+
+class SeriesOut(Out):
+    """What lives of a take on one camera and pass, in frames."""
+
+    camera: str = Field(description="The camera.")
+    pass_: str = Field(alias="pass", description="The pass.")
+    stage: str = Field(description="The stage that counted it last.")
+    state: SeriesState = Field(description="What its terminals said of it last.")
+    starts_at: int = Field(description="The frame identity it begins at.")
+    total_frames: int = Field(description="Frames that live in it.")
+    reached_frames: int = Field(description="The most it ever held.")
+    accepted: list[RangeOut] = Field(description="Live frames that are accepted.")
+    rejected: list[RangeOut] = Field(description="Live frames that are rejected, NG.")
+    history: list[StepOut] = Field(description="Every count of it, in order.")
+
+
+class DecisionOut(Out):
+    """What somebody said of the take or of a range of it."""
+
+    verdict: Verdict = Field(description="What was said.")
+    camera: str | None = Field(description="The camera it is about; null of all.")
+    first: int | None = Field(description="The first frame it is about; null of the whole take.")
+    last: int | None = Field(description="The last frame it is about; null of the whole take.")
+    by: str = Field(description="The key or terminal it came from.")
+    reason: str | None = Field(description="Why, where said.")
+    decided_at: datetime = Field(description="When (UTC).")
+
+    @classmethod
+    def of(cls, record: store.DecisionRecord) -> "DecisionOut":
+        """The decision with who said it and why."""
+        said = record.decision
+        return cls(
+            verdict=said.verdict,
+            camera=said.camera,
+            first=said.first,
+            last=said.last,
+            by=record.by,
+            reason=record.reason,
+            decided_at=record.decided_at,
+        )
+
+
+class TakeOut(Out):
+    """One attempt at a shot or at a part of it."""
+
+    take: int = Field(description="Its number.")
+    part: str = Field(description="The part of a split shot; empty where it is not split.")
+    purpose: Purpose = Field(description="What it was shot for.")
+    circled: bool = Field(description="Whether any of it is circled on any camera.")
+    ng: bool = Field(description="Whether all of it is rejected on every camera.")
+    rev: int = Field(description="Rises with decisions and outcomes, not with frames.")
+    series: list[SeriesOut] = Field(description="What lives of it, by camera and pass.")
+    decisions: list[DecisionOut] = Field(description="What was said of it, in order.")
+
+
+class TakesOut(Out):
+    """The takes of a shot."""
+
+    items: list[TakeOut] = Field(description="By part, purpose and number.")
+
+
+class DecisionIn(Body):
+    """A decision on a take or on a range of its frames."""
+
+    model_config = shown_as(NG_RANGE)
+
+    verdict: Annotated[Verdict, Field(strict=False)] = Field(
+        description="`accept`, `reject` (NG), `circle` (chosen, which accepts it), or `withdraw` what was said before."
+    )
+    camera: Code | None = Field(None, description="On this camera alone; on all where left out.")
+    first: Identity | None = Field(None, description="The first frame identity; with `last`, or neither for all of it.")
+    last: Identity | None = Field(None, description="The last frame identity, included.")
+    reason: Line | None = Field(None, description="Why.")
+
+    @model_validator(mode="after")
+    def _whole_range(self) -> "DecisionIn":
+        if (self.first is None) != (self.last is None):
+            raise PydanticCustomError("range", "Give both first and last, or neither for the whole take.")
+        return self
+
+
+class DecidedOut(Out):
+    """A take after a decision, and the shot's figures with it, in frames."""
+
+    take: TakeOut = Field(description="The take.")
+    planned_frames: int = Field(description="The shot's planned frames, T.")
+    credited_frames: int = Field(description="The shot's credited frames, E.")
+    remaining_frames: int = Field(description="The shot's remaining frames, T − E.")
+    provisional: bool = Field(description="Whether credited frames still rest on a take nobody has decided on.")
+
+
+def takes_of(session: Session, shot: ShotRow, *, names: bool) -> list[TakeOut]:
+    """The takes of a shot with their history; animators' names where `names`."""
+    shot_id = shot.id or 0
+    said = store.decisions_of(session, [shot_id])
+    series: dict[int, list[SeriesRow]] = {}
+    for _, row in store.series_of(session, [shot_id]):
+        series.setdefault(row.take_id, []).append(row)
+    steps = {key: history(posts) for key, posts in ledger.ledger(session, _ids(series)).items()}
+    stage_codes = stages.codes(session, {row.stage_id for rows in series.values() for row in rows})
+    shown = []
+    for take in store.takes_of(session, [shot_id]):
+        take_id = take.id or 0
+        records = said.get(take_id, [])
+        decisions = [record.decision for record in records]
+        rows = series.get(take_id, [])
+        verdicts = {row.camera: judged(decisions, row.camera) for row in rows}
+        shown.append(
+            TakeOut(
+                take=take.number,
+                part=take.part,
+                purpose=Purpose(take.purpose),
+                circled=any(verdict.circled for verdict in verdicts.values()),
+                ng=bool(verdicts) and all(verdict.ng for verdict in verdicts.values()),
+                rev=take.rev,
+                series=[
+                    _series(row, verdicts[row.camera], steps[row.id or 0], stage=stage_codes[row.stage_id], names=names)
+                    for row in rows
+                ],
+                decisions=[DecisionOut.of(record) for record in records],
+            )
+        )
+    return shown
+
+
+def _ids(series: Mapping[int, Sequence[SeriesRow]]) -> list[int]:
+    return [row.id for rows in series.values() for row in rows if row.id is not None]
+
+
+def _series(row: SeriesRow, verdict: Judged, steps: Sequence[Step], *, stage: str, names: bool) -> SeriesOut:
+    live = run(row.starts_at, row.total_frames)
+    return SeriesOut(
+        camera=row.camera,
+        **{"pass": row.pass_},
+        stage=stage,
+        state=SeriesState(row.outcome),
+        starts_at=row.starts_at,
+        total_frames=row.total_frames,
+        reached_frames=max((step.post.total_frames for step in steps), default=0),
+        accepted=_ranges(live & verdict.accepted),
+        rejected=_ranges(live & verdict.rejected),
+        history=[StepOut.of(step, names=names) for step in steps],
+    )
+
+
+def _ranges(frames: FrameSet) -> list[RangeOut]:
+    return [RangeOut(first=first, last=last) for first, last in frames.ranges]
+
+
+TAKE = {
+    "take": 2,
+    "part": "",
+    "purpose": "shoot",
+    "circled": True,
+    "ng": False,
+    "rev": 3,
+    "series": [
+        {
+            "camera": "main",
+            "pass": "main",
+            "stage": "mill",
+            "state": "finished",
+            "starts_at": 61,
+            "total_frames": 36,
+            "reached_frames": 36,
+            "accepted": [{"first": 61, "last": 96}],
+            "rejected": [],
+            "history": [
+                {
+                    "captured_at": "2026-03-02T14:05:03Z",
+                    "production_day": "2026-03-02",
+                    "terminal": "mill-capture",
+                    "spool": "k7Qm2x",
+                    "serial": 118,
+                    "animator": "Ilse",
+                    "total_frames": 36,
+                    "change_frames": 36,
+                }
+            ],
+        }
+    ],
+    "decisions": [
+        {
+            "verdict": "circle",
+            "camera": None,
+            "first": None,
+            "last": None,
+            "by": "office",
+            "reason": None,
+            "decided_at": "2026-03-03T09:12:00Z",
+        }
+    ],
+}
+DECIDED = {"take": TAKE, "planned_frames": 96, "credited_frames": 96, "remaining_frames": 0, "provisional": False}
+
+
+@router.get(
+    "/{production}/shots/{shot}/takes",
+    operation_id="take_list",
+    summary="List a shot's takes",
+    response_model=TakesOut,
+    responses=answers({"items": [TAKE]}, ProductionUnknown, ShotUnknown),
+)
+def list_takes(door: Reader, production: ProductionInPath, shot: ShotInPath) -> Response:
+    """List the takes of a shot with their counts in order; totals in frames. Needs `read`."""
+    with door.reading() as session:
+        row = shots.find(session, door.production(session, production), shot)
+        items = takes_of(session, row, names=_names(door))
+    return door.reply(None, TakesOut(items=items), rev=row.rev, head=row.touched)
+
+
+@router.get(
+    "/{production}/shots/{shot}/takes/{take}",  # noqa: FAST003 -- `take` is in the dependency Named
+    operation_id="take_get",
+    summary="Read a take",
+    response_model=TakeOut,
+    responses=answers(TAKE, ProductionUnknown, ShotUnknown, TakeUnknown),
+)
+def get_take(
+    door: Reader,
+    production: ProductionInPath,
+    shot: ShotInPath,
+    key: Named,
+) -> Response:
+    """Read a take with its counts in order; totals in frames. Needs `read`. Its ETag is what a decision must name."""
+    with door.reading() as session:
+        row = shots.find(session, door.production(session, production), shot)
+        out = _find(session, row, key, names=_names(door))
+    return door.reply(None, out, rev=out.rev, head=row.touched)
+
+
+@router.post(
+    "/{production}/shots/{shot}/takes/{take}/decisions",  # noqa: FAST003 -- `take` is in the dependency Named
+    operation_id="take_decide",
+    summary="Decide on a take",
+    response_model=DecidedOut,
+    responses=answers(DECIDED, ProductionUnknown, ShotUnknown, TakeUnknown, RangeBackwards, Stale, MissingPrecondition),
+)
+def decide_take(
+    door: Coordinate,
+    production: ProductionInPath,
+    shot: ShotInPath,
+    key: Named,
+    body: DecisionIn,
+) -> Response:
+    """Accept, reject or circle a take or a range of its frame identities. Needs `coordinate` and `If-Match`.
+
+    A later decision replaces an earlier one on the frames both speak of. Frames counted meanwhile do not stale the
+    ETag, other decisions and outcomes do.
+    """
+    with door.writing() as session:
+        row = shots.find(session, door.production(session, production), shot)
+
+        def check(found: TakeRow) -> None:
+            door.require_match(
+                rev=found.rev, head=row.touched, current=lambda: _find(session, row, key, names=_names(door))
+            )
+
+        said = Decision(verdict=body.verdict, camera=body.camera, first=body.first, last=body.last)
+        ruling = actions.Ruling(key=key, decision=said, by=door.by, reason=body.reason)
+        _, figures = actions.decide(
+            session, row.id or 0, ruling, studio=studio.load(session), check=check, now=door.now
+        )
+        decided = _find(session, row, key, names=_names(door))
+        out = DecidedOut(
+            take=decided,
+            planned_frames=figures.planned_frames,
+            credited_frames=figures.credited_frames,
+            remaining_frames=figures.remaining_frames,
+            provisional=figures.provisional,
+        )
+        return door.reply(session, out, rev=decided.rev, head=row.touched)
+
+
+def _names(door: Door) -> bool:
+    # Who shot how much is for those who plan the work.
+    return door.caller.scope.covers(Scope.COORDINATE)
+
+
+def _find(session: Session, shot: ShotRow, key: TakeKey, *, names: bool) -> TakeOut:
+    _, purpose, number = key
+    for take in takes_of(session, shot, names=names):
+        if (take.part, take.purpose, take.take) == key:
+            return take
+    raise TakeUnknown(shot.code, number, purpose.value)

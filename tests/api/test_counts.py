@@ -1,0 +1,244 @@
+"""The counts door over HTTP: one answer for each count, whatever its neighbours are."""
+
+from collections.abc import Callable
+from fractions import Fraction
+
+import pytest
+from httpx import Response
+from sqlmodel import Session, col, func, select
+
+from service.actions import productions, stages
+from service.domain.keys import Scope
+from service.store.engine import Database
+from service.store.tables import CountRow, PartRow, ShotRow, StageRow
+from tests.api.conftest import Caller, Clock
+
+
+@pytest.fixture
+def shot(database: Database, clock: Clock, mill: str) -> str:
+    """A shot `0120` of 96 frames in `lantern-bay`, planned for no stage in particular."""
+    with database.writing() as session:
+        add_shot(session, clock, "0120", cut_frames=96, begin=True)
+    return "0120"
+
+
+def add_shot(session: Session, clock: Clock, code: str, *, cut_frames: int, begin: bool = False) -> ShotRow:
+    if begin:
+        production = productions.add(
+            session, "lantern-bay", title="Lantern Bay", frame_rate=Fraction(25), by="command", now=clock()
+        )
+        productions.add_episode(session, production, code="101", title="One", by="command", now=clock())
+    row = ShotRow(
+        production_id=1,
+        episode_id=1,
+        code=code,
+        cut_frames=cut_frames,
+        cameras=["main"],
+        passes=["main"],
+        added_at=clock(),
+    )
+    session.add(row)
+    session.flush()
+    return row
+
+
+def count(serial: int, frames: int, **more: object) -> dict[str, object]:
+    return {"serial": serial, "production": "lantern-bay", "shot": "0120", "take": 1, "frames_total": frames, **more}
+
+
+def post(terminal: Caller, *counts: object, **more: object) -> Response:
+    return terminal.post("/v1/counts", {"counts": list(counts), **more})
+
+
+def kept(database: Database) -> int:
+    with database.reading() as session:
+        return session.exec(select(func.count(col(CountRow.id)))).one()
+
+
+def test_one_count_is_answered_with_the_figures_of_its_shot(terminal: Caller, shot: str) -> None:
+    answer = post(terminal, count(1, 40, at="2026-03-02T09:59:58+00:00"))
+    assert answer.status_code == 200
+    assert answer.json() == {
+        "answers": [
+            {
+                "outcome": "counted",
+                "spool": "",
+                "serial": 1,
+                "production": "lantern-bay",
+                "shot": "0120",
+                "take": 1,
+                "series_total_frames": 40,
+                "planned_frames": 96,
+                "credited_frames": 40,
+                "remaining_frames": 56,
+                "plan_changed": False,
+                "captured_at": "2026-03-02T09:59:58Z",
+                "time_basis": "at",
+                "adjusted": False,
+                "production_day": "2026-03-02",
+            }
+        ]
+    }
+
+
+def test_captures_are_frames_times_their_hold(terminal: Caller, shot: str) -> None:
+    twos = {"serial": 1, "production": "lantern-bay", "shot": "0120", "take": 1, "captures_total": 24}
+    said = post(terminal, {**twos, "frames_per_capture": 2}).json()["answers"][0]
+    assert said["series_total_frames"] == 48
+
+
+def test_the_same_count_again_is_answered_as_the_first_time(terminal: Caller, shot: str, database: Database) -> None:
+    first = post(terminal, count(1, 40, at="2026-03-02T09:00:00Z"), sent_at="2026-03-02T10:00:00Z").json()
+    post(terminal, count(2, 60))
+    again = post(terminal, count(1, 40, at="2026-03-02T10:00:00+01:00", age_s=99), sent_at="2026-03-02T10:00:09Z")
+    assert again.status_code == 200
+    assert again.json()["answers"] == [{**first["answers"][0], "outcome": "repeated", "first_outcome": "counted"}]
+    assert kept(database) == 2
+
+
+def test_a_serial_with_other_content_is_refused_and_nothing_changes(terminal: Caller, shot: str) -> None:
+    post(terminal, count(1, 40))
+    answer = post(terminal, count(1, 41))
+    assert answer.status_code == 409
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert answer.json()["type"] == "/problems/count-conflict"
+    assert post(terminal, count(2, 40)).json()["answers"][0]["series_total_frames"] == 40
+
+
+def test_a_new_spool_starts_anew_with_the_same_serials(terminal: Caller, shot: str, clock: Clock) -> None:
+    post(terminal, count(1, 40), spool="old")
+    clock.pass_time(minutes=1)
+    said = post(terminal, count(1, 55), spool="new").json()["answers"][0]
+    assert (said["outcome"], said["series_total_frames"]) == ("counted", 55)
+
+
+def test_each_count_of_a_body_gets_the_answer_it_would_get_alone(terminal: Caller, shot: str) -> None:
+    answer = post(terminal, *[count(serial, total) for serial, total in enumerate([40, 52, 52, 49], start=1)])
+    assert [said["series_total_frames"] for said in answer.json()["answers"]] == [40, 52, 52, 49]
+
+
+def test_one_bad_count_does_not_cost_its_neighbours_theirs(terminal: Caller, shot: str, database: Database) -> None:
+    bad = [
+        count(2, 41, take=0),
+        count(3, 41, colour="red"),
+        count(True, 41),
+        {**count(5, 41), "captures_total": 3},
+        count(6, 41, at="2026-03-02T10:00:00"),
+        count(7, 41, animator="a\u0000b"),
+        "no count at all",
+    ]
+    answer = post(terminal, count(1, 40), *bad, count(8, 44))
+    said = answer.json()["answers"]
+    assert answer.status_code == 207
+    assert [each["outcome"] for each in said] == ["counted", *["refused"] * len(bad), "counted"]
+    assert [each["problem"]["errors"][0].get("pointer") for each in said[1:-1]] == [
+        "#/counts/1/take",
+        "#/counts/2/colour",
+        "#/counts/3/serial",
+        "#/counts/4",
+        "#/counts/5/at",
+        "#/counts/6/animator",
+        "#/counts/7",
+    ]
+    assert kept(database) == 2
+    assert post(terminal, count(2, 45)).json()["answers"][0]["outcome"] == "counted"
+
+
+def test_a_body_of_bad_counts_alone_is_refused_whole(terminal: Caller, shot: str, database: Database) -> None:
+    answer = post(terminal, count(1, -1), count(2, 10, take=0))
+    assert answer.status_code == 422
+    assert answer.json()["type"] == "/problems/all-counts-refused"
+    assert [each["outcome"] for each in answer.json()["answers"]] == ["refused", "refused"]
+    assert kept(database) == 0
+
+
+def test_one_bad_count_alone_is_answered_as_a_problem(terminal: Caller, shot: str) -> None:
+    answer = post(terminal, count(1, 10, take=0))
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["pointer"] == "#/counts/0/take"
+
+
+@pytest.mark.parametrize(
+    ("body", "pointer"),
+    [
+        ({"counts": []}, "#/counts"),
+        ({"counts": [], "sent": 1}, "#/sent"),
+        ({"counts": [{}] * 10_001}, "#/counts"),
+        ({"counts": [count(1, 1)], "sent_at": "2026-03-02T10:00:00"}, "#/sent_at"),
+        ({"counts": [count(1, 1)], "spool": "a/b"}, "#/spool"),
+        ([], "#"),
+    ],
+)
+def test_a_wrong_envelope_is_refused_by_name(terminal: Caller, shot: str, body: object, pointer: str) -> None:
+    answer = terminal.post("/v1/counts", body)
+    assert answer.status_code == 422
+    assert pointer in {error["pointer"] for error in answer.json()["errors"]}
+
+
+def test_only_a_terminals_key_may_count(coordinator: Caller, reader: Caller, admin: Caller, shot: str) -> None:
+    for caller in (coordinator, reader, admin):
+        assert post(caller, count(1, 10)).status_code == 403
+
+
+def test_a_count_of_an_unknown_shot_waits_for_it_and_keeps_its_day(
+    terminal: Caller, coordinator: Caller, shot: str, clock: Clock, database: Database
+) -> None:
+    said = post(terminal, count(1, 12, shot="0130", at="2026-03-01T23:30:00Z")).json()["answers"][0]
+    assert (said["outcome"], said["reason"], said["production_day"]) == ("unmatched", "unknown shot", "2026-03-01")
+    waiting = coordinator.get("/v1/counts/unmatched").json()["items"]
+    assert [(each["shot"], each["total_frames"], each["terminal"]) for each in waiting] == [
+        ("0130", 12, "mill-capture")
+    ]
+    matched = coordinator.post(
+        f"/v1/counts/unmatched/{waiting[0]['id']}/match", {"production": "lantern-bay", "shot": "0120", "take": 3}
+    )
+    assert matched.status_code == 200
+    assert matched.json()["production_day"] == "2026-03-01"
+    assert matched.json()["credited_frames"] == 12
+    assert coordinator.get("/v1/counts/unmatched").json()["items"] == []
+    again = coordinator.post(
+        f"/v1/counts/unmatched/{waiting[0]['id']}/match", {"production": "lantern-bay", "shot": "0120"}
+    )
+    assert (again.status_code, again.json()["type"]) == (409, "/problems/already-matched")
+
+
+def test_a_count_of_a_shot_planned_for_another_stage_is_kept_and_not_counted(
+    terminal: Caller, shot: str, clock: Clock, database: Database
+) -> None:
+    with database.writing() as session:
+        stages.add(session, "barn", name="The Barn", by="command", now=clock())
+        barn = session.exec(select(StageRow.id).where(StageRow.code == "barn")).one()
+        session.add(PartRow(shot_id=1, part="", stage_id=barn or 0))
+    said = post(terminal, count(1, 12)).json()["answers"][0]
+    assert (said["outcome"], said["reason"]) == ("unmatched", "not planned for this stage")
+
+
+def test_an_omitted_shots_counts_are_kept_and_not_counted(terminal: Caller, shot: str, database: Database) -> None:
+    with database.writing() as session:
+        session.get_one(ShotRow, 1).omitted = True
+    said = post(terminal, count(1, 12)).json()["answers"][0]
+    assert (said["outcome"], said["reason"]) == ("unmatched", "omitted")
+
+
+def test_a_stage_hears_once_that_the_plan_changed(terminal: Caller, shot: str, database: Database) -> None:
+    assert post(terminal, count(1, 12)).json()["answers"][0]["plan_changed"] is False
+    with database.writing() as session:
+        row = session.get_one(ShotRow, 1)
+        row.cut_frames, row.plan_rev = 110, row.plan_rev + 1
+    said = post(terminal, count(2, 14), count(3, 16)).json()["answers"]
+    assert [each["plan_changed"] for each in said] == [True, False]
+    assert said[0]["planned_frames"] == 110
+
+
+def test_a_terminal_decides_only_where_the_studio_lets_it(terminal: Caller, admin: Caller, shot: str) -> None:
+    answer = post(terminal, count(1, 96, outcome="circled"))
+    assert (answer.status_code, answer.json()["type"]) == (403, "/problems/decision-not-allowed")
+    assert post(terminal, count(1, 96, outcome="finished")).status_code == 200
+
+
+def test_a_terminal_outlives_its_key_and_keeps_its_serials(
+    key: Callable[..., Caller], mill: str, shot: str, database: Database
+) -> None:
+    first, second = (key(Scope.COUNT, terminal=f"{mill}-capture") for _ in range(2))
+    assert post(first, count(1, 12)).status_code == 200
+    assert post(second, count(1, 12)).json()["answers"][0]["outcome"] == "repeated"
