@@ -1,0 +1,368 @@
+"""A client of the service over HTTP: plain JSON in and out, on the standard library and httpx alone.
+
+It knows nothing of the rest of the house, so that a script or another studio tool may copy its manners. What may be
+repeated is repeated with growing pauses while the service is away or busy: reads, counts (known for ever by terminal,
+spool and serial), and writes that carry an Idempotency-Key, as every write but a key's does here.
+"""
+
+import random
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from email.utils import parsedate_to_datetime
+from types import TracebackType
+from typing import Any, Self
+from urllib.parse import quote
+from uuid import uuid4
+
+import httpx
+
+Json = dict[str, Any]
+
+BUSY = frozenset({429, 503})
+# What one count posted alone may be refused for; of many, each is answered by itself.
+ITS_OWN = frozenset({"count-conflict", "count-malformed", "decision-not-allowed"})
+LARGEST_PAGE = 500
+
+
+class ApiError(Exception):
+    """The service refused: `problem` is its document (RFC 9457), with `type`, `title`, `detail` and facts that help."""
+
+    def __init__(self, status: int, problem: Mapping[str, Any]) -> None:
+        self.status = status
+        self.problem = problem
+        faults = "".join(
+            f"; {fault.get('pointer') or fault.get('place')}: {fault.get('detail')}"
+            for fault in problem.get("errors") or ()
+        )
+        super().__init__(f"{status} {problem.get('detail') or problem.get('title')}{faults}")
+
+    @property
+    def kind(self) -> str:
+        """The last part of the problem's `type`: its stable name, as `shot-unknown`; empty where it has none."""
+        return str(self.problem.get("type", "")).rstrip("/").rpartition("/")[2]
+
+
+class Unanswered(Exception):
+    """No answer came, after all tries; what was sent may or may not have been kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How often a request is tried, and the seconds waited between: doubled each time, scattered, never above `most_s`.
+
+    A Retry-After of the service's is kept to where it is longer, up to `most_s`.
+    """
+
+    tries: int = 6
+    first_s: float = 0.1
+    most_s: float = 5.0
+
+    def pause_s(self, tried: int, retry_after_s: float) -> float:
+        """Seconds to wait after `tried` tries."""
+        scattered = self.first_s * 2.0 ** (tried - 1) * random.uniform(0.5, 1.0)  # noqa: S311 - scatters, hides nothing
+        return min(max(scattered, retry_after_s), self.most_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """An answer: its status, its ETag (for If-Match), and its body; empty where there was none."""
+
+    status: int
+    etag: str | None
+    body: Json = field(default_factory=dict)
+
+    def __getitem__(self, name: str) -> Any:  # noqa: ANN401 - a JSON value of any kind
+        return self.body[name]
+
+
+class Client:
+    """A caller with a key. Safe to share between threads; close it, or use it in a `with`.
+
+    Every method raises ApiError where the service refuses and Unanswered where none answers. Writes that demand to know
+    which state they change take its `etag`, as the last read or write of it gave it.
+    """
+
+    def __init__(
+        self,
+        address: str,
+        key: str | None = None,
+        *,
+        patience: Patience | None = None,
+        timeout_s: float = 15.0,
+        transport: httpx.BaseTransport | None = None,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        headers = {"Accept": "application/json"} | ({"Authorization": f"Bearer {key}"} if key else {})
+        self._patience = patience or Patience()
+        self._sleep = sleep
+        self._http = httpx.Client(base_url=address, headers=headers, timeout=timeout_s, transport=transport)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the connections."""
+        self._http.close()
+
+    # The studio, its productions and stages
+
+    def studio(self) -> Reply:
+        """What the studio set for all its productions."""
+        return self._read("/v1/studio")
+
+    def set_studio(self, studio: Json, *, etag: str | None = None) -> Reply:
+        """Set name, time_zone, day_starts_at and so on; `etag` of what stands, where anything was set before."""
+        return self._write("PUT", "/v1/studio", studio, etag=etag)
+
+    def add_production(self, code: str, title: str, *, frame_rate: str) -> Reply:
+        """Begin a production; `frame_rate` in frames per second as `num/den`."""
+        return self._write("POST", "/v1/productions", {"code": code, "title": title, "frame_rate": frame_rate})
+
+    def productions(self) -> Iterator[Json]:
+        """Every production this key may see."""
+        return self._pages("/v1/productions")
+
+    def production(self, production: str) -> Reply:
+        """One production."""
+        return self._read(_path("productions", production))
+
+    def change_production(self, production: str, changes: Json, *, etag: str) -> Reply:
+        """Change a production's title, or its frame rate while it has no shots."""
+        return self._write("PATCH", _path("productions", production), changes, etag=etag)
+
+    def add_episode(self, production: str, code: str, *, title: str) -> Reply:
+        """Add an episode to a production."""
+        return self._write("POST", _path("productions", production, "episodes"), {"code": code, "title": title})
+
+    def episodes(self, production: str) -> Iterator[Json]:
+        """Every episode of a production."""
+        return self._pages(_path("productions", production, "episodes"))
+
+    def add_stage(self, code: str, name: str) -> Reply:
+        """Add a stage of the studio."""
+        return self._write("POST", "/v1/stages", {"code": code, "name": name})
+
+    def stages(self) -> Iterator[Json]:
+        """Every stage of the studio."""
+        return self._pages("/v1/stages")
+
+    # Terminals and keys
+
+    def add_terminal(self, name: str, stage: str) -> Reply:
+        """Add the capture computer of a stage."""
+        return self._write("POST", "/v1/terminals", {"terminal": name, "stage": stage})
+
+    def terminals(self) -> Iterator[Json]:
+        """Every terminal of the studio."""
+        return self._pages("/v1/terminals")
+
+    def move_terminal(self, name: str, stage: str, *, etag: str) -> Reply:
+        """Put a terminal beside another stage."""
+        return self._write("PATCH", _path("terminals", name), {"stage": stage}, etag=etag)
+
+    def make_key(self, name: str, scope: str, *, bound: Json | None = None) -> Reply:
+        """Make a key; its secret stands in this one answer and is never shown again, so it is tried once only.
+
+        `bound` may name `stage`, `terminal`, `production`, `expires_at`.
+        """
+        return self._send("POST", "/v1/keys", body={"name": name, "scope": scope, **(bound or {})}, tries=1)
+
+    def keys(self) -> Iterator[Json]:
+        """Every key, without its secret."""
+        return self._pages("/v1/keys")
+
+    def rotate_key(self, name: str) -> Reply:
+        """Give a key a new secret, which stands in this one answer; tried once only."""
+        return self._send("POST", _path("keys", name, "rotate"), tries=1)
+
+    def revoke_key(self, name: str) -> Reply:
+        """Let a key open nothing any more."""
+        return self._write("POST", _path("keys", name, "revoke"))
+
+    # Shots
+
+    def add_shot(self, production: str, shot: Json) -> Reply:
+        """Enter one shot."""
+        return self._write("POST", _path("productions", production, "shots"), shot)
+
+    def add_shots(self, production: str, shots: Sequence[Json]) -> Reply:
+        """Enter up to 1 000 shots at once, all or none of them."""
+        return self._write("POST", _path("productions", production, "shots"), list(shots))
+
+    def shots(self, production: str, **filters: str) -> Iterator[Json]:
+        """Every shot of a production that passes the filters."""
+        return self._pages(_path("productions", production, "shots"), filters)
+
+    def shot(self, production: str, shot: str) -> Reply:
+        """One shot with its plan, its figures and its takes."""
+        return self._read(_path("productions", production, "shots", shot))
+
+    def change_shot(self, production: str, shot: str, changes: Json, *, etag: str) -> Reply:
+        """Change a shot's plan; `{"omitted": true, "reason": …}` takes it out of the cut, false brings it back."""
+        return self._write("PATCH", _path("productions", production, "shots", shot), changes, etag=etag)
+
+    # Counts and decisions
+
+    def post_counts(
+        self, counts: Sequence[Json], *, spool: str | None = None, sent_at: str | None = None
+    ) -> list[Json]:
+        """Post what a terminal counted; one answer for each count, in order, refused ones included.
+
+        An answer's `outcome` is `counted`, `repeated`, `unmatched` or `refused`; a refused one carries its problem.
+        Raises ApiError where the body as a whole is refused.
+        """
+        body: Json = {"counts": list(counts)}
+        if spool is not None:
+            body["spool"] = spool
+        if sent_at is not None:
+            body["sent_at"] = sent_at
+        answer = self._request("POST", "/v1/counts", body=body)
+        document = _document(answer)
+        if "answers" in document:
+            said: list[Json] = document["answers"]
+            return said
+        refused = ApiError(answer.status_code, document)
+        if refused.kind in ITS_OWN:
+            return [{"outcome": "refused", "serial": counts[0].get("serial"), "problem": document}]
+        raise refused
+
+    def unmatched(self) -> Iterator[Json]:
+        """Every count that was kept without a shot to count for."""
+        return self._pages("/v1/counts/unmatched")
+
+    def match(self, count: int, production: str, *, shot: str, instead: Json | None = None) -> Reply:
+        """Let an unmatched count count for a shot; `instead` may give another `take` or `part` than was posted."""
+        body = {"production": production, "shot": shot, **(instead or {})}
+        return self._write("POST", f"/v1/counts/unmatched/{count}/match", body)
+
+    def takes(self, production: str, shot: str) -> Reply:
+        """Every take of a shot with its counts in order."""
+        return self._read(_path("productions", production, "shots", shot, "takes"))
+
+    def take(self, production: str, shot: str, *, take: int, part: str = "", purpose: str = "shoot") -> Reply:
+        """One take; its ETag is what a decision must name."""
+        which = {"part": part, "purpose": purpose}
+        return self._read(_path("productions", production, "shots", shot, "takes", str(take)), which)
+
+    def decide(
+        self,
+        production: str,
+        shot: str,
+        decision: Json,
+        *,
+        take: int,
+        etag: str,
+        part: str = "",
+        purpose: str = "shoot",
+    ) -> Reply:
+        """Accept, reject, circle or withdraw: `{"verdict": …}` of a take, with `first` and `last` of a range of it."""
+        path = _path("productions", production, "shots", shot, "takes", str(take), "decisions")
+        return self._write("POST", path, decision, etag=etag, params={"part": part, "purpose": purpose})
+
+    # Figures, events, workers
+
+    def progress(self, production: str, by: str, *, episode: str | None = None) -> Reply:
+        """A production's figures, or one episode's, added up by `episode`, `scene`, `stage`, `day` or `animator`."""
+        asked = {"by": by} | ({"episode": episode} if episode else {})
+        return self._read(_path("productions", production, "progress"), asked)
+
+    def events(self, after: int = 0, *, limit: int = LARGEST_PAGE) -> Reply:
+        """A page of the log: the events after a position."""
+        return self._read("/v1/events", {"after": after, "limit": limit})
+
+    def workers(self) -> Iterator[Json]:
+        """Every worker: its state, its position in the log, how far it lags, its last error."""
+        return self._pages("/v1/workers")
+
+    # The way of a request
+
+    def _read(self, path: str, params: Mapping[str, Any] | None = None) -> Reply:
+        return self._send("GET", path, params=params)
+
+    def _write(
+        self,
+        method: str,
+        path: str,
+        body: Json | Sequence[Json] | None = None,
+        *,
+        etag: str | None = None,
+        params: Mapping[str, Any] | None = None,
+    ) -> Reply:
+        headers = {"Idempotency-Key": str(uuid4())} | ({"If-Match": etag} if etag else {})
+        return self._send(method, path, params=params, body=body, headers=headers)
+
+    def _pages(self, path: str, params: Mapping[str, Any] | None = None) -> Iterator[Json]:
+        asked = {"limit": LARGEST_PAGE, **(params or {})}
+        while True:
+            page = self._read(path, asked)
+            yield from page["items"]
+            if page["next"] is None:
+                return
+            asked["cursor"] = page["next"]
+
+    def _send(
+        self,
+        method: str,
+        path: str,
+        *,
+        params: Mapping[str, Any] | None = None,
+        body: Json | Sequence[Json] | None = None,
+        headers: Mapping[str, str] | None = None,
+        tries: int | None = None,
+    ) -> Reply:
+        answer = self._request(method, path, params=params, body=body, headers=headers, tries=tries)
+        if answer.is_error:
+            raise ApiError(answer.status_code, _document(answer))
+        return Reply(answer.status_code, answer.headers.get("ETag"), _document(answer))
+
+    def _request(self, method: str, path: str, *, tries: int | None = None, **what: Any) -> httpx.Response:  # noqa: ANN401 - passed through
+        """One answer, of whatever status; raises Unanswered."""
+        tried, last = 0, tries or self._patience.tries
+        headers = what.pop("headers", None)
+        while True:
+            tried += 1
+            retry_after_s = 0.0
+            try:
+                answer = self._http.request(
+                    method, path, params=what.get("params"), json=what.get("body"), headers=headers
+                )
+            except httpx.TransportError as error:
+                if tried == last:
+                    raise Unanswered(f"{method} {path}: no answer after {tried} tries: {error}") from error
+            else:
+                if answer.status_code not in BUSY or tried == last:
+                    return answer
+                retry_after_s = _retry_after_s(answer)
+            self._sleep(self._patience.pause_s(tried, retry_after_s))
+
+
+def _path(*names: str) -> str:
+    return "/v1/" + "/".join(quote(name, safe="") for name in names)
+
+
+def _document(answer: httpx.Response) -> Json:
+    """The JSON object of an answer; of one that has none, what a problem document would say."""
+    try:
+        document = answer.json() if answer.content else {}
+    except ValueError:
+        document = None
+    if isinstance(document, dict):
+        return document
+    return {"title": answer.reason_phrase, "status": answer.status_code, "detail": answer.text[:500]}
+
+
+def _retry_after_s(answer: httpx.Response) -> float:
+    """Seconds the service asks to wait (RFC 9110, 10.2.3: a number or a date); 0 where it does not say."""
+    value = answer.headers.get("Retry-After", "")
+    if value.isdigit():
+        return float(value[:9])
+    try:
+        return max(parsedate_to_datetime(value).timestamp() - time.time(), 0.0)
+    except (ValueError, TypeError):
+        return 0.0
