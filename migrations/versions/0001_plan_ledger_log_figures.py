@@ -23,7 +23,7 @@ def _plan() -> None:
     """What is to be shot, where, and who may say so."""
     op.create_table(
         "studio",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", sa.Integer(), nullable=False, autoincrement=False),
         sa.Column("name", sa.String(), nullable=False),
         sa.Column("time_zone", sa.String(), nullable=False),
         sa.Column("day_starts_at_min", sa.Integer(), nullable=False),

@@ -264,9 +264,15 @@ def postgresql_engine(address: URL, *, pool_size: int, lock_timeout_s: float) ->
 
 
 def require_local(path: Path) -> None:
-    """Raise NetworkFile where `path` lies on a network file system, Unusable where its folder is missing."""
+    """Raise Unusable where no SQLite file can live at `path`: NetworkFile, a missing folder, no right to write."""
     if not path.parent.is_dir():
         raise Unusable(f"There is no folder {path.parent} to keep the database in. Make it, or name another file.")
+    if path.is_dir():
+        raise Unusable(f"{path} is a folder. Name a file to keep the database in.")
+    # SQLite makes files beside the database, so the folder must be writable too.
+    for place in (path.parent, path):
+        if place.exists() and not os.access(place, os.R_OK | os.W_OK):
+            raise Unusable(f"This user may not write {place}. Give the right to, or name another file.")
     if (kind := network_type(path)) is not None:
         raise NetworkFile(path, kind)
 

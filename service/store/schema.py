@@ -157,7 +157,7 @@ def is_empty(database_url: str) -> bool:
 def backup(path: Path, *, revision: str | None, now: datetime) -> Path:
     """Copy the SQLite file at `path` beside it, as `<name>.backup-<UTC time>-<revision>`, while others may use it.
 
-    The copy has the file's own permissions, is checked, and appears under its name only when whole.
+    The copy has the file's own permissions, is checked, and appears under its name only when whole. Raises Unusable.
     """
     stem = f"{path.name}.backup-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}-{revision or 'none'}"
     names = (stem if turn == 1 else f"{stem}-{turn}" for turn in count(1))
@@ -166,19 +166,25 @@ def backup(path: Path, *, revision: str | None, now: datetime) -> Path:
     draft.unlink(missing_ok=True)
     draft.touch(mode=0o600)
     try:
-        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(draft)) as target:
-            source.backup(target)
-            # The copy is for putting away, so it must not need files beside it.
-            target.execute("PRAGMA journal_mode=DELETE")
-            (found,) = target.execute("PRAGMA quick_check(1)").fetchone()
-        if found != "ok":
-            raise Unusable(f"The copy of {path} is damaged ({found}), so nothing was migrated. Check the disk.")
+        _copy(path, draft)
         shutil.copymode(path, draft)
         draft.rename(copy)
+    except (OSError, sqlite3.Error) as error:
+        raise Unusable(f"{path} could not be copied, so nothing was migrated: {error}.") from error
     finally:
         draft.unlink(missing_ok=True)
     _sync_folder(copy.parent)
     return copy
+
+
+def _copy(path: Path, draft: Path) -> None:
+    with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(draft)) as target:
+        source.backup(target)
+        # The copy is for putting away, so it must not need files beside it.
+        target.execute("PRAGMA journal_mode=DELETE")
+        (found,) = target.execute("PRAGMA quick_check(1)").fetchone()
+    if found != "ok":
+        raise sqlite3.DatabaseError(f"the copy is damaged, {found}")
 
 
 def packaged() -> Path:
@@ -232,12 +238,30 @@ def _migrate_postgresql(address: URL, folder: Path, *, wait_s: float) -> Migrati
 
 def _migrate_sqlite(address: URL, path: Path, *, folder: Path, wait_s: float) -> Migration:
     require_local(path)
-    with _engine(address, wait_s=wait_s) as engine, told(wait_s), Turnstile(path).turn(timeout_s=wait_s):
+    with (
+        told(wait_s),
+        Turnstile(path).turn(timeout_s=wait_s),
+        _as_it_was(path),
+        _engine(address, wait_s=wait_s) as engine,
+    ):
         # A table is altered by building it anew and dropping the old one, which must not take the rows that refer to it
         # along. SQLite ignores this inside a transaction.
         event.listen(engine, "connect", lambda connection, _record: connection.execute("PRAGMA foreign_keys=OFF"))
         with engine.begin() as connection:
             return _migrate_file(connection, path, folder)
+
+
+@contextmanager
+def _as_it_was(path: Path) -> Iterator[None]:
+    """Leave no file behind where there was none and the block fails."""
+    present = path.exists()
+    try:
+        yield
+    except BaseException:
+        if not present:
+            for ending in ("", "-wal", "-shm"):
+                path.with_name(path.name + ending).unlink(missing_ok=True)
+        raise
 
 
 def _migrate_file(connection: Connection, path: Path, folder: Path) -> Migration:
@@ -291,7 +315,11 @@ def _keep_last_ids(
     """Put the last id ever handed out back where a rebuild forgot it, so that no id of a deleted row comes again."""
     present = set(inspect(connection).get_table_names())
     if lost := sorted(dropped & present):
-        raise MigrationFailed(f"it dropped AUTOINCREMENT from {', '.join(lost)}", copied)
+        raise MigrationFailed(
+            f"it dropped AUTOINCREMENT from {', '.join(lost)}; "
+            'give batch_alter_table table_kwargs={"sqlite_autoincrement": True}',
+            copied,
+        )
     now = _last_ids(connection)
     sequence = table("sqlite_sequence", column("name"), column("seq"))
     for name, last in last_ids.items():

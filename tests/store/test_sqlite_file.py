@@ -1,5 +1,6 @@
 """What only an SQLite file has: settings of a connection, syncs, the disk it lies on, who may serve it."""
 
+import os
 import re
 import shutil
 import signal
@@ -206,3 +207,13 @@ def test_one_file_is_served_once_until_its_server_is_gone_however_it_went(databa
         pass
     with database.serve_lock():
         pass
+
+
+def test_a_place_where_no_file_can_be_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "folder.db").mkdir()
+    with pytest.raises(Unusable, match="is a folder"):
+        migrate(f"sqlite:///{tmp_path / 'folder.db'}")
+    # The administrator may write everywhere, so the system's answer is given here.
+    monkeypatch.setattr(os, "access", lambda place, _right: Path(place) != tmp_path.resolve())
+    with pytest.raises(Unusable, match="may not write"):
+        migrate(f"sqlite:///{tmp_path / 'tiedown.db'}")
