@@ -1,53 +1,24 @@
 """The counts door over HTTP: one answer for each count, whatever its neighbours are."""
 
 from collections.abc import Callable
-from fractions import Fraction
 
 import pytest
-from httpx import Response
-from sqlmodel import Session, col, func, select
+from sqlmodel import col, func, select
 
-from service.actions import productions, stages
+from service.actions import stages
 from service.domain.keys import Scope
 from service.store.engine import Database
 from service.store.tables import CountRow, PartRow, ShotRow, StageRow
 from tests.api.conftest import Caller, Clock
+from tests.api.scenes import add_shot, begin, count, post
 
 
 @pytest.fixture
 def shot(database: Database, clock: Clock, mill: str) -> str:
     """A shot `0120` of 96 frames in `lantern-bay`, planned for no stage in particular."""
-    with database.writing() as session:
-        add_shot(session, clock, "0120", cut_frames=96, begin=True)
+    begin(database, clock)
+    add_shot(database)
     return "0120"
-
-
-def add_shot(session: Session, clock: Clock, code: str, *, cut_frames: int, begin: bool = False) -> ShotRow:
-    if begin:
-        production = productions.add(
-            session, "lantern-bay", title="Lantern Bay", frame_rate=Fraction(25), by="command", now=clock()
-        )
-        productions.add_episode(session, production, code="101", title="One", by="command", now=clock())
-    row = ShotRow(
-        production_id=1,
-        episode_id=1,
-        code=code,
-        cut_frames=cut_frames,
-        cameras=["main"],
-        passes=["main"],
-        added_at=clock(),
-    )
-    session.add(row)
-    session.flush()
-    return row
-
-
-def count(serial: int, frames: int, **more: object) -> dict[str, object]:
-    return {"serial": serial, "production": "lantern-bay", "shot": "0120", "take": 1, "frames_total": frames, **more}
-
-
-def post(terminal: Caller, *counts: object, **more: object) -> Response:
-    return terminal.post("/v1/counts", {"counts": list(counts), **more})
 
 
 def kept(database: Database) -> int:
