@@ -18,13 +18,22 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+def nobody_to_wake() -> None:
+    """Nothing waits for commits in this process."""
+
+
 def create_app(
-    settings: Settings, database: Database | None = None, *, clock: Callable[[], datetime] = utc_now
+    settings: Settings,
+    database: Database | None = None,
+    *,
+    clock: Callable[[], datetime] = utc_now,
+    wake: Callable[[], None] = nobody_to_wake,
 ) -> FastAPI:
     """The web application.
 
     Without a `database` it opens the one the settings name, which must exist and be at the head of the schema, and
-    closes it when the application ends. `clock` is what every request reads as its time.
+    closes it when the application ends. `clock` is what every request reads as its time. `wake` is called after
+    each commit: a hint to an engine beside this process, which must neither block nor raise.
     """
     opened = database or Database.open(settings.database_url)
 
@@ -45,6 +54,7 @@ def create_app(
         redirect_slashes=False,
     )
     app.state.settings, app.state.database, app.state.clock = settings, opened, clock
+    app.state.wake = wake
     app.add_middleware(BodyLimit, limit_bytes=settings.body_limit_bytes)
     app.add_middleware(HeadAsGet)
     app.add_middleware(AccessLog)

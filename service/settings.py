@@ -97,6 +97,13 @@ class Settings(BaseSettings):
     quarantine_after: int = Field(
         default=5, ge=1, le=1000, description="Failed tries after which an event is set aside for a worker."
     )
+    workers: dict[str, dict[str, Any]] = Field(
+        default={},
+        description=(
+            "Settings of single workers by their name, as each describes them at /v1/workers: a table "
+            "`[workers.progress]` in the file, JSON in the environment."
+        ),
+    )
     log_level: LogLevel = Field(default=LogLevel.INFO, description="The least severe message that is logged.")
 
     @classmethod

@@ -4,6 +4,7 @@ A plugin that cannot be used is listed with the reason and stops nobody else.
 """
 
 import re
+import socket
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -80,6 +81,11 @@ def publish(database: Database, host: str, found: Sequence[Found], *, now: datet
         entries[key] = each.entry if earlier is None else _joined(earlier, each.entry)
     with database.writing() as session:
         catalogue.record(session, host, list(entries.values()), now=now, forget_before=now - FORGOTTEN_AFTER)
+
+
+def this_host() -> str:
+    """The name this machine goes by in the catalogue."""
+    return socket.gethostname()
 
 
 def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:

@@ -95,6 +95,7 @@ class Door:
                     raise refusals.IdempotencyKeyReused
                 raise Replay(kept)
             yield session
+        self.request.app.state.wake()
 
     @contextmanager
     def reading(self) -> Iterator[Session]:

@@ -2,17 +2,18 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import delete, insert, update
-from sqlmodel import Session, col, select
+from sqlmodel import Session, col, func, select
 
 from service.store.cursors import insert_unless_there
 from service.store.tables import CatalogueRow, HeartbeatRow
 
 ENGINE = "engine"
 RELAY = "relay"
+SILENT_FOR = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,12 +62,16 @@ def newest(session: Session, *, state: str) -> list[tuple[str, int, frozenset[st
     return [(worker, version, events) for worker, (version, events) in sorted(found.items())]
 
 
-def beat(session: Session, name: str, *, now: datetime) -> None:
-    """Give a sign of life."""
+def beat(session: Session, role: str, *, host: str, now: datetime) -> None:
+    """Give a sign of life of an engine or a relay on a host; signs older than a day are dropped."""
+    name = f"{role}@{host}"
     if not insert_unless_there(session, HeartbeatRow, {"name": name, "at": now}):
         session.exec(update(HeartbeatRow).where(col(HeartbeatRow.name) == name).values(at=now))
+    session.exec(delete(HeartbeatRow).where(col(HeartbeatRow.at) < now - SILENT_FOR))
 
 
-def last_beat(session: Session, name: str) -> datetime | None:
-    """When `name` last gave a sign of life, None where it never did."""
-    return session.exec(select(HeartbeatRow.at).where(col(HeartbeatRow.name) == name)).one_or_none()
+def last_beat(session: Session, role: str, *, host: str | None = None) -> datetime | None:
+    """When an engine or relay last gave a sign of life, on this host or on any; None where none did for a day."""
+    name = col(HeartbeatRow.name)
+    there = name.startswith(f"{role}@", autoescape=True) if host is None else name == f"{role}@{host}"
+    return session.exec(select(func.max(HeartbeatRow.at)).where(there)).one()

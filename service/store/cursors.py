@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, delete, exists, insert, update
+from sqlalchemy import ColumnElement, delete, exists, insert, literal_column, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, SQLModel, col, select
 
@@ -47,8 +47,8 @@ class Cursor:
 def insert_unless_there(session: Session, row: type[SQLModel], values: dict[str, object]) -> bool:
     """Insert a row unless one with its identity exists; True where it was inserted."""
     dialect = postgresql if session.get_bind().dialect.name == "postgresql" else sqlite
-    inserted: int = session.exec(dialect.insert(row).values(**values).on_conflict_do_nothing()).rowcount
-    return inserted == 1
+    statement = dialect.insert(row).values(**values).on_conflict_do_nothing().returning(literal_column("1"))
+    return session.exec(statement).first() is not None
 
 
 def find(session: Session, key: CursorKey) -> Cursor | None:

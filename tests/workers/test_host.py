@@ -1,0 +1,207 @@
+"""What a host finds behind its entry points, and that nothing found there stops anything else."""
+
+import sys
+from collections.abc import Iterator, Sequence
+from importlib.metadata import EntryPoint, PathDistribution, entry_points
+from pathlib import Path
+from textwrap import dedent
+
+import pytest
+from sqlmodel import col, select
+
+from service.store import catalogue
+from service.store.engine import Database
+from service.store.tables import CatalogueRow
+from tests.workers.strangers import START, later
+from workers import host
+from workers.contract import ENTRY_POINTS
+from workers.host import State, discover, loaded
+
+GOOD = """
+    from workers.contract import Worker
+
+    class Good(Worker):
+        name, version, events = "good", 3, frozenset({"frames.counted"})
+"""
+
+
+class Shelf:
+    """A folder of distributions with entry points, as an installer would leave it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def put(self, distribution: str, source: str, **points: str) -> None:
+        module = distribution.replace("-", "_")
+        (self.folder / f"{module}.py").write_text(dedent(source))
+        info = self.folder / f"{module}-1.0.dist-info"
+        info.mkdir()
+        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {distribution}\nVersion: 1.0\n")
+        lines = "".join(f"{name} = {module}:{target}\n" for name, target in points.items())
+        (info / "entry_points.txt").write_text(f"[{ENTRY_POINTS}]\n{lines}")
+
+    def points(self) -> Sequence[EntryPoint]:
+        return [
+            point for info in sorted(self.folder.glob("*.dist-info")) for point in PathDistribution(info).entry_points
+        ]
+
+
+@pytest.fixture
+def shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shelf]:
+    monkeypatch.syspath_prepend(str(tmp_path))
+    before = set(sys.modules)
+    yield Shelf(tmp_path)
+    for name in set(sys.modules) - before:
+        del sys.modules[name]
+
+
+def states(shelf: Shelf, settings: dict[str, dict[str, object]] | None = None) -> dict[str, State]:
+    return {each.entry.worker: State(each.entry.state) for each in discover(settings or {}, shelf.points())}
+
+
+def test_the_projects_own_worker_enters_by_its_entry_point() -> None:
+    (progress,) = [each for each in discover({}) if each.entry.worker == "progress"]
+
+    assert progress.entry.state is State.LOADED
+    assert progress.entry.distribution == "tiedown"
+    assert progress.worker is not None
+    assert [point.value for point in entry_points(group=ENTRY_POINTS, name="progress")] == [
+        "workers.builtin.progress:Progress"
+    ]
+
+
+def test_a_worker_is_made_with_its_settings() -> None:
+    (progress,) = [each for each in discover({"progress": {"recount_at": "03:15"}}) if each.entry.worker == "progress"]
+
+    assert progress.worker is not None
+    assert [f"{each.name} {each.at}" for each in progress.worker.schedules] == ["recount 03:15:00"]
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "raise ImportError('no puppet')",
+        "import sys; sys.exit('no puppet')",
+        "raise KeyError('no puppet')",
+        "class Gone(BaseException): pass\nraise Gone('no puppet')",
+        "this is no Python: no puppet",
+    ],
+)
+def test_a_plugin_that_cannot_be_imported_is_listed_and_stops_no_other(shelf: Shelf, source: str) -> None:
+    shelf.put("a-broken-one", source, broken="Broken")
+    shelf.put("good-one", GOOD, good="Good")
+
+    found = discover({}, shelf.points())
+
+    assert [(each.entry.worker, each.entry.state) for each in found] == [
+        ("broken", State.BROKEN),
+        ("good", State.LOADED),
+    ]
+    assert "no puppet" in (found[0].entry.error or "")
+    assert [worker.name for worker in loaded(found)] == ["good"]
+
+
+@pytest.mark.parametrize(
+    ("source", "told"),
+    [
+        ("Bad = 3", "is not a class"),
+        ("class Bad: pass", "has no name"),
+        ("from workers.contract import Worker\nclass Bad(Worker): name, version = 'other', 1", "must be the same"),
+        ("from workers.contract import Worker\nclass Bad(Worker): name, version = 'bad', True", "integer from 1 on"),
+        ("from workers.contract import Worker\nclass Bad(Worker): name, version = 'bad', 0", "integer from 1 on"),
+        (
+            "from workers.contract import Worker\nclass Bad(Worker): name, version, Settings = 'bad', 1, dict",
+            "pydantic model",
+        ),
+        (
+            "from workers.contract import Worker\nclass Bad(Worker): name, version, events = 'bad', 1, frozenset({3})",
+            "kinds of event",
+        ),
+    ],
+)
+def test_what_does_not_keep_the_contract_is_told_why(shelf: Shelf, source: str, told: str) -> None:
+    shelf.put("bad-one", source, bad="Bad")
+
+    (found,) = discover({}, shelf.points())
+
+    assert (found.entry.state, found.worker) == (State.UNFIT, None)
+    assert told in (found.entry.error or "")
+
+
+def test_settings_a_worker_does_not_take_are_told(shelf: Shelf) -> None:
+    shelf.put("good-one", GOOD, good="Good")
+
+    assert states(shelf, {"good": {"lamps": 4}}) == {"good": State.MISCONFIGURED}
+
+
+def test_a_name_that_is_taken_keeps_its_first_holder(shelf: Shelf) -> None:
+    shelf.put("alpha", GOOD, good="Good")
+    shelf.put("beta", GOOD, good="Good")
+
+    found = discover({}, shelf.points())
+
+    assert [(each.entry.distribution, each.entry.state) for each in found] == [
+        ("alpha", State.LOADED),
+        ("beta", State.DUPLICATE),
+    ]
+    assert "taken by alpha:Good of alpha" in (found[1].entry.error or "")
+
+
+def test_nobody_takes_the_name_of_a_built_in_worker(shelf: Shelf) -> None:
+    shelf.put("a-thief", GOOD, progress="Good")
+
+    found = discover({}, entry_points(group=ENTRY_POINTS, name="progress"))
+
+    assert [(each.entry.distribution, each.entry.state) for each in found] == [
+        ("tiedown", State.LOADED),
+        ("a-thief", State.DUPLICATE),
+    ]
+
+
+def test_the_catalogue_shows_what_each_host_has_now(database: Database, shelf: Shelf) -> None:
+    shelf.put("alpha", GOOD, good="Good")
+    shelf.put("beta", GOOD, good="Good")
+    shelf.put("gamma", GOOD, good="Good")
+    host.publish(database, "puffin", discover({}, shelf.points()), now=START)
+    host.publish(database, "guillemot", (), now=START)
+
+    with database.reading() as session:
+        shown = [
+            (row.host, row.worker, row.version, row.state, row.distribution, row.events)
+            for row in session.exec(select(CatalogueRow).order_by(col(CatalogueRow.version)))
+        ]
+        newest = catalogue.newest(session, state=State.LOADED)
+    assert shown == [
+        ("puffin", "good", 0, "duplicate", "beta, gamma", []),
+        ("puffin", "good", 3, "loaded", "alpha", ["frames.counted"]),
+    ]
+    assert newest == [("good", 3, frozenset({"frames.counted"}))]
+
+    host.publish(database, "puffin", (), now=later(60))
+    with database.reading() as session:
+        assert session.exec(select(CatalogueRow)).all() == []
+
+
+def test_a_host_nobody_saw_for_days_is_forgotten(database: Database, shelf: Shelf) -> None:
+    shelf.put("alpha", GOOD, good="Good")
+    host.publish(database, "puffin", discover({}, shelf.points()), now=START)
+    host.publish(database, "guillemot", (), now=later(3 * 24 * 3600))
+
+    with database.reading() as session:
+        assert session.exec(select(CatalogueRow)).all() == []
+
+
+def test_signs_of_life_are_kept_by_host_and_dropped_when_old(database: Database) -> None:
+    with database.writing() as session:
+        catalogue.beat(session, catalogue.ENGINE, host="puffin", now=START)
+        catalogue.beat(session, catalogue.ENGINE, host="guillemot", now=later(5))
+        catalogue.beat(session, catalogue.RELAY, host="puffin", now=later(9))
+    with database.reading() as session:
+        assert catalogue.last_beat(session, catalogue.ENGINE) == later(5)
+        assert catalogue.last_beat(session, catalogue.ENGINE, host="puffin") == START
+        assert catalogue.last_beat(session, catalogue.RELAY, host="guillemot") is None
+
+    with database.writing() as session:
+        catalogue.beat(session, catalogue.RELAY, host="puffin", now=later(2 * 24 * 3600))
+    with database.reading() as session:
+        assert catalogue.last_beat(session, catalogue.ENGINE) is None

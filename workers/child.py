@@ -1,0 +1,182 @@
+"""The engine of one machine: a child process that takes every worker along the log, round after round.
+
+Its standard input is wake-up and life line: a byte says that something was written, the end says that the parent is
+gone. A wake-up may be lost, so it looks for itself four times a second.
+"""
+
+import logging
+import os
+import secrets
+import select
+import signal
+import threading
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime
+from types import FrameType
+
+from service.settings import Settings
+from service.store import catalogue
+from service.store.engine import Busy, Database
+from workers import host, schedule
+from workers.contract import Worker
+from workers.engine import Outcome, step
+from workers.host import Found
+
+log = logging.getLogger("tiedown.engine")
+
+# Every life of the child has an owner's name of this form. There is one child at a time, so a lease under another such
+# name is a dead one's, and need not run out.
+OWNER = "onebox:"
+POLL_S = 0.25
+PULSE_S = 2.0
+PUBLISH_S = 3600.0
+TROUBLE_S = 1.0
+# How long a handler may go on once nobody is there to see what it makes.
+ORPHAN_S = 2.0
+ORPHANED = 70
+WAKE_UPS = 65_536
+
+
+class Round:
+    """One look at every worker and every job, with the state that lies between two of them."""
+
+    def __init__(
+        self,
+        database: Database,
+        found: Sequence[Found],
+        *,
+        settings: Settings,
+        owner: str,
+        beat: Callable[[], None],
+        clock: Callable[[], datetime],
+    ) -> None:
+        self._database, self._found, self._workers = database, found, host.loaded(found)
+        self._settings, self._owner, self._beat, self._clock = settings, owner, beat, clock
+        self._pulsed_at, self._published_at = -PULSE_S, -PUBLISH_S
+
+    def take(self) -> bool:
+        """Step every worker once and do one job; whether there may be more to do at once."""
+        self._pulse()
+        more = False
+        for worker in self._workers:
+            more |= self._step(worker)
+        done = schedule.run(
+            self._database,
+            self._workers,
+            settings=self._settings,
+            owner=self._owner,
+            now=self._clock(),
+            beat=self._beat,
+        )
+        if done is not None:
+            log.info("job tried", extra={"worker": done.worker, "job": done.name, "outcome": done.outcome})
+        return more or done is not None
+
+    def _step(self, worker: Worker) -> bool:
+        self._beat()
+        result = step(
+            self._database, worker, settings=self._settings, owner=self._owner, now=self._clock(), beat=self._beat
+        )
+        if result.outcome in {Outcome.FAILED, Outcome.QUARANTINED}:
+            log.error("worker failed", extra={"worker": worker.name, "outcome": result.outcome, "error": result.error})
+        return result.again
+
+    def _pulse(self) -> None:
+        """Give a sign of life where it is due, and enter the jobs whose time has come."""
+        self._beat()
+        passed = time.monotonic()
+        if passed - self._pulsed_at < PULSE_S:
+            return
+        now = self._clock()
+        if passed - self._published_at >= PUBLISH_S:
+            host.publish(self._database, host.this_host(), self._found, now=now)
+            self._published_at = passed
+        with self._database.writing() as session:
+            catalogue.beat(session, catalogue.ENGINE, host=host.this_host(), now=now)
+        schedule.enter(self._database, self._workers, now=now)
+        self._pulsed_at = passed
+
+
+class LifeLine:
+    """Standard input: waited on for a wake-up, and watched for its end."""
+
+    def __init__(self, fd: int) -> None:
+        self._fd = fd
+        os.set_blocking(fd, False)
+        self.cut = False
+
+    def wait(self, timeout_s: float) -> None:
+        """Return when a wake-up came, the parent is gone, or the time is up."""
+        ready, _, _ = select.select([self._fd], [], [], timeout_s)
+        if ready:
+            with suppress(BlockingIOError):
+                self.cut = os.read(self._fd, WAKE_UPS) == b""
+
+    def watch(self) -> None:
+        """End this process when the parent is gone and a handler does not come back; runs in a thread of its own."""
+        poll = select.poll()
+        poll.register(self._fd, 0)
+        poll.poll()
+        time.sleep(ORPHAN_S)
+        os._exit(ORPHANED)
+
+
+def beating(fd: int | None, *, every_s: float = 0.1) -> Callable[[], None]:
+    """A function that gives the parent a sign of life through `fd`, at most ten times a second."""
+    last = -every_s
+
+    def beat() -> None:
+        nonlocal last
+        now = time.monotonic()
+        if fd is None or now - last < every_s:
+            return
+        last = now
+        try:
+            os.write(fd, b".")
+        except OSError:
+            # Full or broken: a parent that does not read is none to wait for.
+            return
+
+    if fd is not None:
+        os.set_blocking(fd, False)
+    return beat
+
+
+def run(settings: Settings, *, beat_fd: int | None) -> None:
+    """Take rounds until standard input ends or SIGTERM comes."""
+    stopping = threading.Event()
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        stopping.set()
+
+    signal.signal(signal.SIGTERM, stop)
+    # Ctrl-C reaches the whole terminal; the parent ends this process in its own time.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    line, beat = LifeLine(0), beating(beat_fd)
+    threading.Thread(target=line.watch, name="life line", daemon=True).start()
+    database = Database.open(settings.database_url, pool_size=2, lock_timeout_s=settings.lock_timeout_s)
+    rounds = Round(
+        database,
+        host.discover(settings.workers),
+        settings=settings,
+        owner=OWNER + secrets.token_hex(8),
+        beat=beat,
+        clock=lambda: datetime.now(UTC),
+    )
+    while not (stopping.is_set() or line.cut):
+        line.wait(0 if _taken(rounds) else POLL_S)
+    database.close()
+
+
+def _taken(rounds: Round) -> bool:
+    """Take a round; whether to take the next at once. Trouble with the database is logged and waited out."""
+    try:
+        return rounds.take()
+    except Busy as busy:
+        log.warning("the database is busy", extra={"error": str(busy)})
+    except Exception:
+        log.exception("a round could not be finished")
+        time.sleep(TROUBLE_S)
+    return False
