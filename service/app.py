@@ -7,7 +7,8 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 
-from service.api import counts, doors, errors, productions, progress, takes
+from service.actions.studio import use_pinned_zones
+from service.api import counts, doors, errors, keys, productions, progress, stages, studio, takes, terminals
 from service.api.wire import AccessLog, BodyLimit, HeadAsGet
 from service.settings import Settings
 from service.store.engine import Database
@@ -35,6 +36,7 @@ def create_app(
     closes it when the application ends. `clock` is what every request reads as its time. `wake` is called after
     each commit: a hint to an engine beside this process, which must neither block nor raise.
     """
+    use_pinned_zones()
     opened = database or Database.open(settings.database_url)
 
     @asynccontextmanager
@@ -60,6 +62,6 @@ def create_app(
     app.add_middleware(AccessLog)
     errors.install(app)
     doors.install(app)
-    for noun in (productions, counts, takes, progress):
+    for noun in (studio, productions, stages, terminals, keys, counts, takes, progress):
         app.include_router(noun.router)
     return app

@@ -129,10 +129,12 @@ def add_episode(
 ) -> EpisodeRow:
     """Add an episode to a production; raises EpisodeTaken."""
     row = EpisodeRow(production_id=production.id or 0, code=code, title=title, added_at=now)
+    # Made beforehand: a session whose statement failed can load nothing more.
+    taken = EpisodeTaken(production.code, code)
     try:
         rows.add(session, row)
     except rows.NameTaken:
-        raise EpisodeTaken(production.code, code) from None
+        raise taken from None
     data = _of_episode(production, row)
     append(session, kind=EventKind.EPISODE_ADDED, at=now, actor=by, production_id=production.id, data=data)
     return row

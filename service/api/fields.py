@@ -92,6 +92,11 @@ def _minute(value: object) -> int:
     return int(value[:2]) * 60 + int(value[3:])
 
 
+def clock_text(minute: int) -> str:
+    """Minutes after midnight as `HH:MM`."""
+    return f"{minute // 60:02d}:{minute % 60:02d}"
+
+
 def _given(value: Any) -> Any:  # noqa: ANN401 -- any field's value passes through
     if value is None:
         raise PydanticCustomError("null", "This field has no empty value: leave it out to keep what stands.")

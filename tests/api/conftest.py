@@ -22,6 +22,8 @@ with warnings.catch_warnings():
     warnings.filterwarnings("ignore", message="Using `httpx` with `starlette.testclient`")
     from fastapi.testclient import TestClient
 
+__all__ = ["Caller", "Clock", "TestClient"]
+
 
 @dataclass
 class Clock:
