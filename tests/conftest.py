@@ -19,6 +19,7 @@ from uuid import uuid4
 
 import psycopg
 import pytest
+from hypothesis import settings
 from psycopg import sql
 from redis import Redis
 from redis.backoff import ConstantBackoff
@@ -31,6 +32,9 @@ from service.store.schema import migrate
 
 POSTGRES_URL = os.environ.get("TIEDOWN_TEST_POSTGRESQL_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
 REDIS_URL = os.environ.get("TIEDOWN_TEST_REDIS_URL", "redis://127.0.0.1:6379")
+# How long an example takes is the machine's business.
+settings.register_profile("tiedown", deadline=None)
+settings.load_profile("tiedown")
 CHOSEN = os.environ.get("TIEDOWN_TEST_DATABASE", "sqlite")
 
 

@@ -7,11 +7,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
-from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
 
-from service.domain.studio import due_instant
+from service.domain.studio import due_instant, zone
 from service.store import events, jobs, studio
 from service.store.engine import Busy, Database
 from service.store.jobs import Job
@@ -47,7 +46,7 @@ class JobResult:
 
 def latest(schedule: Schedule, *, time_zone: str, now: datetime) -> tuple[date, datetime]:
     """The last studio-local day whose time for the job has come, and the instant it came."""
-    day = now.astimezone(ZoneInfo(time_zone)).date()
+    day = now.astimezone(zone(time_zone)).date()
     while (due_at := due_instant(day, schedule.at, time_zone=time_zone)) > now:
         day -= timedelta(days=1)
     return day, due_at

@@ -6,6 +6,8 @@ Zone and hour are the studio's, not a production's, because its stages are share
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import cache
+from importlib.resources import files
 from zoneinfo import ZoneInfo
 
 DAY_STARTS_AT_MIN = 5 * 60
@@ -56,9 +58,11 @@ def production_day(instant: datetime, studio: Studio, *, shifts: Sequence[Shift]
 
 
 def _cut_date(instant: datetime, studio: Studio) -> date:
-    wall = instant.astimezone(ZoneInfo(studio.time_zone))
+    wall = instant.astimezone(zone(studio.time_zone))
     starts_at = time(studio.day_starts_at_min // 60, studio.day_starts_at_min % 60)
-    return wall.date() if wall.time() >= starts_at else wall.date() - timedelta(days=1)
+    # A clock put back over the studio's hour shows the time before it once more; the day has begun all the same.
+    begun = wall.time() >= starts_at or instant >= due_instant(wall.date(), starts_at, time_zone=studio.time_zone)
+    return wall.date() if begun else wall.date() - timedelta(days=1)
 
 
 def iso_week(day: date) -> str:
@@ -73,5 +77,20 @@ def due_instant(day: date, at: time, *, time_zone: str) -> datetime:
     Where the clock is put back and shows it twice, the first time counts; where it is put forward over it, the offset
     before the change counts.
     """
-    zone = ZoneInfo(time_zone)
-    return datetime.combine(day, at, tzinfo=zone).astimezone(UTC)
+    return datetime.combine(day, at, tzinfo=zone(time_zone)).astimezone(UTC)
+
+
+@cache
+def zone(time_zone: str) -> ZoneInfo:
+    """The rules of an IANA zone.
+
+    Those of the installed `tzdata` package before the machine's own: two machines of a studio must not disagree about a
+    day because one of them is updated less often. Raises ZoneInfoNotFoundError or ValueError where there is no such
+    zone.
+    """
+    known = ZoneInfo(time_zone)
+    try:
+        with files("tzdata").joinpath("zoneinfo", *time_zone.split("/")).open("rb") as rules:
+            return ZoneInfo.from_file(rules, key=time_zone)
+    except (ModuleNotFoundError, FileNotFoundError):
+        return known
