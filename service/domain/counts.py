@@ -131,7 +131,7 @@ def capture_time(post: Post, *, sent_at: datetime | None, received_at: datetime)
         basis, at = TimeBasis.SENT_AT, _shifted(post.at, received_at - sent_at, or_else=received_at)
     else:
         basis, at = TimeBasis.AT, post.at
-    captured_at = max(min(at, received_at), EARLIEST)
+    captured_at = max(min(at, received_at), EARLIEST).astimezone(UTC)
     shown = post.at if post.at is not None else captured_at
     return CaptureTime(captured_at, basis, adjusted=abs(captured_at - shown) > UNREMARKABLE_SHIFT)
 

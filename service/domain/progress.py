@@ -167,7 +167,9 @@ def held(series: Iterable[tuple[SeriesFacts, Judged]]) -> Held:
 
 
 def _may_stand_in(series: SeriesFacts, verdict: Judged) -> bool:
-    return series.state is not SeriesState.ABANDONED and not verdict.ng
+    # A take whose every frame was rejected range by range is as much an NG as one rejected whole.
+    ng = not series.live - verdict.rejected if series.live else verdict.ng
+    return series.state is not SeriesState.ABANDONED and not ng
 
 
 def _stand_in(candidates: Sequence[tuple[SeriesFacts, Judged]]) -> FrameSet:

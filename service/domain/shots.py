@@ -42,6 +42,12 @@ class Plan:
     moving_camera: bool = False
     omitted: bool = False
 
+    def __post_init__(self) -> None:
+        """Raise PlanRefused where no camera or no pass is required: such a shot would be complete before it began."""
+        for name, required in (("cameras", self.cameras), ("passes", self.passes)):
+            if not required:
+                raise PlanRefused(name, "at least one is required")
+
     @property
     def cut_set(self) -> FrameSet:
         """The frames the cut uses, without handles; empty while the shot is omitted."""
@@ -90,10 +96,7 @@ class Plan:
 
 
 def check_parts(plan: Plan, names: Sequence[str]) -> None:
-    """Raise PlanRefused unless part names differ and, where the shot is not omitted.
-
-    The parts together cover the planned set.
-    """
+    """Raise PlanRefused unless part names differ and, where the shot is not omitted, parts cover the planned set."""
     if len(set(names)) != len(names):
         raise PlanRefused("parts", "each part of a shot needs a name of its own")
     if not plan.parts:
