@@ -8,14 +8,8 @@ def _run() -> None:
     connection = context.config.attributes.get("connection")
     if not isinstance(connection, Connection):
         # Alembic by itself would skip the backup, the lock and the checks around a migration.
-        raise SystemExit("Run `tiedown migrate` to migrate, `python -m migrations MESSAGE` to draft a revision.")
-    context.configure(
-        connection=connection,
-        target_metadata=context.config.attributes.get("metadata"),
-        render_as_batch=True,
-        compare_type=True,
-        compare_server_default=True,
-    )
+        raise SystemExit("Run `tiedown migrate`.")
+    context.configure(connection=connection)
     with context.begin_transaction():
         context.run_migrations()
 

@@ -5,16 +5,14 @@ From ${down_revision | comma,n} to ${up_revision}.
 
 import sqlalchemy as sa
 from alembic import op
-${imports if imports else ""}
-revision = ${repr(up_revision)}
-down_revision = ${repr(down_revision)}
-branch_labels = ${repr(branch_labels)}
-depends_on = ${repr(depends_on)}
+
+revision = "${up_revision}"
+down_revision = "${down_revision}"
+branch_labels = None
+depends_on = None
 
 
 def upgrade() -> None:
-    ${upgrades if upgrades else "pass"}
-
-
-def downgrade() -> None:
-    ${downgrades if downgrades else "pass"}
+    # A table is altered inside `with op.batch_alter_table(NAME, table_kwargs={"sqlite_autoincrement": True})`, which
+    # SQLite needs; there is no way down, so no downgrade.
+    op.add_column("TABLE", sa.Column("COLUMN", sa.String(), nullable=True))

@@ -10,6 +10,7 @@ import os
 import shutil
 import socket
 import subprocess
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -32,10 +33,12 @@ from service.store.schema import migrate
 
 POSTGRES_URL = os.environ.get("TIEDOWN_TEST_POSTGRESQL_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
 REDIS_URL = os.environ.get("TIEDOWN_TEST_REDIS_URL", "redis://127.0.0.1:6379")
+OWN_NAMES = "tiedown_test_"
+CHOSEN = os.environ.get("TIEDOWN_TEST_DATABASE", "sqlite")
+
 # How long an example takes is the machine's business.
 settings.register_profile("tiedown", deadline=None)
 settings.load_profile("tiedown")
-CHOSEN = os.environ.get("TIEDOWN_TEST_DATABASE", "sqlite")
 
 
 def unavailable(reason: str) -> NoReturn:
@@ -74,6 +77,7 @@ def postgres_server() -> URL:
         _maintain(address, sql.SQL("SELECT 1"))
     except psycopg.OperationalError as error:
         unavailable(f"no PostgreSQL at {address.render_as_string()}: {error}")
+    _sweep(address)
     return address
 
 
@@ -141,7 +145,7 @@ def redis_url(redis_server: str) -> Iterator[str]:
 
 @contextmanager
 def _postgres_database(server: URL, *, template: str) -> Iterator[str]:
-    name = f"tiedown_test_{uuid4().hex}"
+    name = f"{OWN_NAMES}{int(time.time())}_{uuid4().hex[:12]}"
     _maintain(
         server,
         sql.SQL("CREATE DATABASE {} TEMPLATE {} ENCODING 'UTF8'").format(
@@ -152,6 +156,17 @@ def _postgres_database(server: URL, *, template: str) -> Iterator[str]:
         yield server.set(database=name).render_as_string(hide_password=False)
     finally:
         _maintain(server, sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name)))
+
+
+def _sweep(server: URL) -> None:
+    """Drop what runs that were killed left behind: databases of ours made more than six hours ago."""
+    made_before = int(time.time()) - 6 * 3600
+    with psycopg.connect(server.render_as_string(hide_password=False), autocommit=True) as connection:
+        found = connection.execute("SELECT datname FROM pg_database WHERE datname ^@ %s", (OWN_NAMES,)).fetchall()
+        for (name,) in found:
+            made_at = name.removeprefix(OWN_NAMES).partition("_")[0]
+            if made_at.isdecimal() and int(made_at) < made_before:
+                connection.execute(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
 
 
 def _maintain(server: URL, statement: sql.SQL | sql.Composed) -> None:

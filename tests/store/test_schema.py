@@ -4,6 +4,8 @@ import ast
 import re
 import shutil
 import stat
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta, timezone
@@ -417,3 +419,10 @@ def test_the_schema_names_each_constraint(url: str) -> None:
             if not found["name"] and found.get("constrained_columns") != ["id"]
         ]
     assert unnamed == []
+
+
+def test_alembic_by_itself_may_start_a_revision_but_not_run_any() -> None:
+    house = Path(__file__).parents[2]
+    asked = [sys.executable, "-m", "alembic", "upgrade", "head"]
+    done = subprocess.run(asked, cwd=house, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr.strip()) == (1, "Run `tiedown migrate`.")

@@ -1,13 +1,15 @@
 """Writers of one SQLite file take turns: in order, one at a time, and nobody dead or stopped keeps the rest out."""
 
 import os
+import random
 import signal
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from textwrap import dedent
 
@@ -17,7 +19,7 @@ from sqlmodel import select
 from service.store.engine import Busy, Database, address_of, sqlite_path
 from service.store.tables import CursorRow, HeartbeatRow
 from service.store.turnstile import TurnRefused, Turnstile, held
-from tests.store.test_engine import NOW
+from tests.store.test_engine import NOW, in_threads
 
 WAIT_S = 20.0
 
@@ -133,6 +135,28 @@ def test_a_turn_that_does_not_come_is_refused_and_the_queue_goes_on(file: Path) 
         assert turnstile.waiting == 0
     assert not is_held(file.with_name("tiedown.db.write"))
     assert not is_held(file.with_name("tiedown.db.next"))
+
+
+def test_a_crowd_that_keeps_giving_up_never_loses_a_turn_nor_doubles_one(file: Path) -> None:
+    turnstiles = (Turnstile(file), Turnstile(file))
+    alone = threading.Lock()
+    entered: list[int] = []
+
+    def hurry(seed: int) -> None:
+        chance = random.Random(seed)
+        for _ in range(60):
+            with suppress(TurnRefused), turnstiles[seed % 2].turn(timeout_s=chance.uniform(0, 0.004)):
+                assert alone.acquire(blocking=False), "two were inside"
+                time.sleep(chance.uniform(0, 0.002))
+                entered.append(seed)
+                alone.release()
+
+    in_threads(*[partial(hurry, seed) for seed in range(8)])
+    assert 0 < len(entered) < 8 * 60
+    for turnstile in turnstiles:
+        assert turnstile.waiting == 0
+        with turnstile.turn(timeout_s=WAIT_S):
+            pass
 
 
 def test_a_writer_that_is_killed_lets_the_next_one_in(file: Path) -> None:
