@@ -250,7 +250,7 @@ def _ledger() -> None:
         sa.CheckConstraint("total_frames >= 0", name=op.f("ck_frame_count_total")),
         sqlite_autoincrement=True,
     )
-    op.create_index("ix_frame_count_day_on", "frame_count", ["stage_id", "day_on"], unique=False)
+    op.create_index("ix_frame_count_stage_captured", "frame_count", ["stage_id", "captured_at"], unique=False)
     op.create_index("ix_frame_count_posted_codes", "frame_count", ["production_code", "shot_code"], unique=False)
     op.create_index(
         "ix_frame_count_series_order", "frame_count", ["series_id", "terminal_id", "spool", "serial"], unique=False
@@ -296,6 +296,20 @@ def _ledger() -> None:
 
 def _log() -> None:
     """What happened, and who has read it."""
+    op.create_table(
+        "stage_log",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("stage_id", sa.Integer(), nullable=False),
+        sa.Column("kind", sa.String(), nullable=False),
+        sa.Column("at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("by", sa.String(), nullable=False),
+        sa.Column("noted_at", sa.DateTime(timezone=True), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_stage_log")),
+        sa.ForeignKeyConstraint(["stage_id"], ["stage.id"], name=op.f("fk_stage_log_stage_id")),
+        sa.UniqueConstraint("stage_id", "at", "kind", name=op.f("uq_stage_log_stage_id_at_kind")),
+        sa.CheckConstraint("kind IN ('call', 'wrap')", name=op.f("ck_stage_log_kind")),
+        sqlite_autoincrement=True,
+    )
     op.create_table(
         "event",
         sa.Column("id", sa.Integer(), nullable=False),

@@ -29,9 +29,11 @@ from service.domain.counts import (
 from service.domain.events import EventKind
 from service.domain.progress import Figures
 from service.domain.refusals import Clash, Refusal, Unknown
+from service.domain.shifts import Shift
 from service.domain.studio import Studio, production_day
 from service.domain.takes import Outcome, Purpose
 from service.store import counts as ledger
+from service.store import shifts
 from service.store.events import Happening, append_all
 from service.store.tables import CountRow, ShotRow, TerminalRow
 
@@ -81,6 +83,7 @@ def record_counts(
 
     Every answer is the one its post would get alone after the posts before it.
     """
+    shifts.keep_stage(session, poster.stage_id, alone=False)
     named = ledger.shots_named(session, {(post.production, post.shot) for post in posts})
     sheet = Sheet(session, set(named.values()), studio)
     facts = DoorFacts(
@@ -91,6 +94,7 @@ def record_counts(
         productions=frozenset(ledger.productions_named(session, {post.production for post in posts})),
     )
     door = _Door(session, sheet, poster, studio=studio, now=now)
+    door.read_shifts(posts, sent_at=sent_at)
     answers: list[Answer] = []
     for post, judgement in zip(posts, judge(posts, facts), strict=True):
         match judgement:
@@ -123,11 +127,18 @@ class _Door:
         self._now = now
         self._told = ledger.plans_told(session, poster.terminal_id, sheet.shots.keys())
         self._rows: list[CountRow] = []
+        self._shifts: tuple[Shift, ...] = ()
+
+    def read_shifts(self, posts: Sequence[Post], *, sent_at: datetime | None) -> None:
+        """Read the stage's shifts around the posts' capture times, which their production days rest on."""
+        captured = [capture_time(post, sent_at=sent_at, received_at=self._now).captured_at for post in posts]
+        if captured:
+            self._shifts = shifts.around(self._session, self._poster.stage_id, min(captured), max(captured))
 
     def keep(self, post: Post, judgement: Counted | Kept, *, sent_at: datetime | None) -> dict[str, Any]:
         """Enter one post in the ledger, and in its series where it counts; return its answer."""
         time = capture_time(post, sent_at=sent_at, received_at=self._now)
-        day_on = production_day(time.captured_at, self._studio)
+        day_on = production_day(time.captured_at, self._studio, shifts=self._shifts)
         row = _row(post, time, self._poster, day_on=day_on, now=self._now)
         said = _answer_head(post, time, day_on)
         match judgement:

@@ -124,27 +124,25 @@ def capture_time(post: Post, *, sent_at: datetime | None, received_at: datetime)
     corrects `at`.
     """
     if post.age_s is not None:
-        basis, at = TimeBasis.AGE, received_at - timedelta(seconds=min(post.age_s, _age_limit_s(received_at)))
+        age_limit_s = (received_at - EARLIEST).total_seconds()
+        captured_at = received_at - timedelta(seconds=min(post.age_s, age_limit_s))
+        basis = TimeBasis.AGE
     elif post.at is None:
         return CaptureTime(received_at, TimeBasis.RECEIPT, adjusted=False)
-    elif sent_at is not None:
-        basis, at = TimeBasis.SENT_AT, _shifted(post.at, received_at - sent_at, or_else=received_at)
     else:
-        basis, at = TimeBasis.AT, post.at
-    captured_at = max(min(at, received_at), EARLIEST).astimezone(UTC)
+        captured_at = clock_corrected(post.at, sent_at=sent_at, received_at=received_at)
+        basis = TimeBasis.AT if sent_at is None else TimeBasis.SENT_AT
     shown = post.at if post.at is not None else captured_at
     return CaptureTime(captured_at, basis, adjusted=abs(captured_at - shown) > UNREMARKABLE_SHIFT)
 
 
-def _age_limit_s(received_at: datetime) -> float:
-    return (received_at - EARLIEST).total_seconds()
-
-
-def _shifted(at: datetime, shift: timedelta, *, or_else: datetime) -> datetime:
+def clock_corrected(at: datetime, *, sent_at: datetime | None, received_at: datetime) -> datetime:
+    """An instant of a sender's clock by the server's: moved by what `sent_at` is out, never later than receipt."""
     try:
-        return at + shift
+        corrected = at if sent_at is None else at + (received_at - sent_at)
     except OverflowError:
-        return or_else
+        corrected = received_at
+    return max(min(corrected, received_at), EARLIEST).astimezone(UTC)
 
 
 @dataclass(eq=False)

@@ -16,6 +16,8 @@ class EventKind(StrEnum):
     EPISODE_CHANGED = "episode.changed"
     STAGE_ADDED = "stage.added"
     STAGE_CHANGED = "stage.changed"
+    STAGE_CALLED = "stage.called"
+    STAGE_WRAPPED = "stage.wrapped"
     TERMINAL_ADDED = "terminal.added"
     TERMINAL_MOVED = "terminal.moved"
     KEY_MADE = "key.made"
@@ -29,6 +31,7 @@ class EventKind(StrEnum):
     FRAMES_COUNTED = "frames.counted"
     FRAMES_UNMATCHED = "frames.unmatched"
     FRAMES_MATCHED = "frames.matched"
+    FRAMES_REDATED = "frames.redated"
     TAKE_DECIDED = "take.decided"
     TOTALS_RECOUNTED = "totals.recounted"
 

@@ -10,10 +10,10 @@ from functools import cache
 from importlib.resources import files
 from zoneinfo import ZoneInfo
 
+from service.domain.shifts import Shift
+
 DAY_STARTS_AT_MIN = 5 * 60
 PLATE_MINIMUM_FRAMES = 25
-# A call that nobody ever closed with a wrap would otherwise draw every later frame of the stage into its day.
-LONGEST_SHIFT = timedelta(hours=24)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,19 +31,6 @@ class Studio:
     plate_minimum_frames: int = PLATE_MINIMUM_FRAMES
     terminals_may_decide: bool = False
     rev: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Shift:
-    """From a stage's call to its wrap; `wrapped_at` is None while nobody has called the wrap."""
-
-    called_at: datetime
-    wrapped_at: datetime | None = None
-
-    def holds(self, instant: datetime) -> bool:
-        """Whether the instant lies in `[call, wrap)`; a call without a wrap holds for 24 hours."""
-        end = self.wrapped_at or self.called_at + LONGEST_SHIFT
-        return self.called_at <= instant < end
 
 
 def production_day(instant: datetime, studio: Studio, *, shifts: Sequence[Shift] = ()) -> date:

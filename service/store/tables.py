@@ -236,7 +236,7 @@ class CountRow(SQLModel, table=True):
         Index("ix_frame_count_series_order", "series_id", "terminal_id", "spool", "serial"),
         Index("ix_frame_count_shot_terminal", "shot_id", "terminal_id", "plan_rev"),
         Index("ix_frame_count_posted_codes", "production_code", "shot_code"),
-        Index("ix_frame_count_day_on", "stage_id", "day_on"),
+        Index("ix_frame_count_stage_captured", "stage_id", "captured_at"),
         NEVER_REUSE,
     )
     id: int | None = Field(default=None, primary_key=True)
@@ -311,6 +311,23 @@ class CreditedChangeRow(SQLModel, table=True):
     cause: str
     frames: int
     changed_at: datetime
+
+
+class StageLogRow(SQLModel, table=True):
+    """A stage's call or wrap; together they decide the production day of what is captured between them."""
+
+    __tablename__ = "stage_log"
+    __table_args__ = (
+        UniqueConstraint("stage_id", "at", "kind"),
+        CheckConstraint("kind IN ('call', 'wrap')", name="kind"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    stage_id: int = Field(foreign_key="stage.id")
+    kind: str
+    at: datetime
+    by: str
+    noted_at: datetime
 
 
 class EventRow(SQLModel, table=True):

@@ -179,6 +179,38 @@ def test_a_day_after_midnight_is_the_day_before_until_the_studio_starts_its_day(
     ]
 
 
+def test_between_call_and_wrap_it_is_the_day_of_the_call_however_late_the_call_is_entered(
+    database: Database, terminal: Caller, coordinator: Caller, clock: Clock, sums: Sums
+) -> None:
+    add_shot(database)
+    clock.now = clock.now.replace(day=6)
+    friday_0530 = "2026-03-06T05:30:00Z"
+    said = post(terminal, count(1, 10, at=friday_0530)).json()["answers"][0]
+    assert said["production_day"] == "2026-03-06"
+    call = terminal.post("/v1/stages/mill/log", {"kind": "call", "at": "2026-03-05T22:00:00Z"})
+    assert (call.status_code, call.json()["redated_counts"]) == (201, 1)
+    first = sums("day")["items"][0]  # type: ignore[index]
+    assert (first["day"], first["frames_shot"]["net"]) == ("2026-03-05", 10)
+    wrap = coordinator.post("/v1/stages/mill/log", {"kind": "wrap", "at": "2026-03-06T06:00:00Z"})
+    assert wrap.json()["redated_counts"] == 0
+    said = post(terminal, count(2, 12, at="2026-03-06T05:59:59Z"), count(3, 15, at="2026-03-06T06:00:00Z")).json()
+    assert [each["production_day"] for each in said["answers"]] == ["2026-03-05", "2026-03-06"]
+    days = sums("day")["items"]
+    assert [each["frames_shot"]["net"] for each in days] == [12, 3]  # type: ignore[attr-defined]
+
+
+def test_the_same_call_again_changes_nothing_and_another_stages_key_may_not_call(
+    terminal: Caller, barn: Caller, coordinator: Caller
+) -> None:
+    body = {"kind": "call", "at": "2026-03-02T08:00:00Z"}
+    assert [terminal.post("/v1/stages/mill/log", body).status_code for _ in range(2)] == [201, 200]
+    refused = barn.post("/v1/stages/mill/log", body)
+    assert (refused.status_code, refused.json()["type"]) == (403, "/problems/bound-to-stage")
+    assert [each["kind"] for each in coordinator.get("/v1/stages/mill/log").json()["items"]] == ["call"]
+    fast = {"kind": "wrap", "at": "2026-03-02T11:10:00Z", "sent_at": "2026-03-02T11:10:00Z"}
+    assert terminal.post("/v1/stages/mill/log", fast).json()["at"] == "2026-03-02T10:00:00Z"
+
+
 def test_credited_change_says_its_cause(database: Database, terminal: Caller, coordinator: Caller, sums: Sums) -> None:
     add_shot(database)
     post(terminal, count(1, 60, outcome="finished"))

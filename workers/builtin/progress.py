@@ -55,6 +55,7 @@ class Progress(Worker):
             EventKind.SHOT_RESTORED,
             EventKind.FRAMES_COUNTED,
             EventKind.FRAMES_MATCHED,
+            EventKind.FRAMES_REDATED,
             EventKind.TAKE_DECIDED,
         }
     )

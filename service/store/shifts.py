@@ -1,0 +1,57 @@
+"""The stages' logs of calls and wraps."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlmodel import Session, col, select
+
+from service.domain.shifts import LONGEST_SHIFT, Shift, Signal, shifts_of
+from service.store.tables import CountRow, StageLogRow, StageRow
+
+
+def keep_stage(session: Session, stage_id: int, *, alone: bool) -> None:
+    """Lock a stage to the end of the transaction: alone to change its log, or beside others who read it.
+
+    Without it a count could be dated by a log that a call is just being entered in. It comes before every other lock.
+    """
+    statement = select(StageRow.id).where(col(StageRow.id) == stage_id)
+    session.exec(statement.with_for_update(key_share=alone, read=not alone)).one()
+
+
+def around(session: Session, stage_id: int, first: datetime, last: datetime) -> tuple[Shift, ...]:
+    """The shifts of a stage that may hold an instant between `first` and `last`."""
+    statement = select(col(StageLogRow.at), col(StageLogRow.kind)).where(
+        col(StageLogRow.stage_id) == stage_id,
+        col(StageLogRow.at) >= first - LONGEST_SHIFT,
+        col(StageLogRow.at) <= last + LONGEST_SHIFT,
+    )
+    return shifts_of((at, Signal(kind)) for at, kind in session.exec(statement))
+
+
+def find(session: Session, stage_id: int, signal: Signal, at: datetime) -> StageLogRow | None:
+    """The entry of this kind at this instant."""
+    statement = select(StageLogRow).where(
+        col(StageLogRow.stage_id) == stage_id, col(StageLogRow.at) == at, col(StageLogRow.kind) == signal.value
+    )
+    return session.exec(statement).one_or_none()
+
+
+def page(session: Session, stage_id: int, *, after: int, limit: int) -> Sequence[StageLogRow]:
+    """At most `limit` entries of a stage's log entered after the one with id `after`."""
+    statement = select(StageLogRow).where(col(StageLogRow.stage_id) == stage_id, col(StageLogRow.id) > after)
+    return session.exec(statement.order_by(col(StageLogRow.id)).limit(limit)).all()
+
+
+def captured_near(session: Session, stage_id: int, at: datetime) -> Sequence[CountRow]:
+    """The counts of a stage whose production day an entry at this instant may decide, locked."""
+    statement = (
+        select(CountRow)
+        .where(
+            col(CountRow.stage_id) == stage_id,
+            col(CountRow.captured_at) >= at - LONGEST_SHIFT,
+            col(CountRow.captured_at) <= at + LONGEST_SHIFT,
+        )
+        .order_by(col(CountRow.terminal_id), col(CountRow.spool), col(CountRow.serial))
+        .with_for_update(key_share=True)
+    )
+    return session.exec(statement).all()
