@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.studio import Shift, Studio, due_instant, iso_week, production_day, zone
+from service.domain.shifts import Shift
+from service.domain.studio import Studio, due_instant, iso_week, production_day, zone
 
 FIVE = time(5)
 INSTANTS = st.datetimes(datetime(2000, 1, 1), datetime(2037, 12, 31), timezones=st.just(UTC))  # noqa: DTZ001 -- the strategy wants them bare
