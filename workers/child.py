@@ -26,9 +26,6 @@ from workers.host import Found
 
 log = logging.getLogger("tiedown.engine")
 
-# Every life of the child has an owner's name of this form. There is one child at a time, so a lease under another such
-# name is a dead one's, and need not run out.
-OWNER = "onebox:"
 POLL_S = 0.25
 PULSE_S = 2.0
 PUBLISH_S = 3600.0
@@ -69,6 +66,7 @@ class Round:
             owner=self._owner,
             now=self._clock(),
             beat=self._beat,
+            alone=True,
         )
         if done is not None:
             log.info("job tried", extra={"worker": done.worker, "job": done.name, "outcome": done.outcome})
@@ -77,7 +75,14 @@ class Round:
     def _step(self, worker: Worker) -> bool:
         self._beat()
         result = step(
-            self._database, worker, settings=self._settings, owner=self._owner, now=self._clock(), beat=self._beat
+            self._database,
+            worker,
+            settings=self._settings,
+            owner=self._owner,
+            now=self._clock(),
+            # One child at a time serves an embedded database, so whoever else holds a lease is dead.
+            alone=True,
+            beat=self._beat,
         )
         if result.outcome in {Outcome.FAILED, Outcome.QUARANTINED}:
             log.error("worker failed", extra={"worker": worker.name, "outcome": result.outcome, "error": result.error})
@@ -161,7 +166,7 @@ def run(settings: Settings, *, beat_fd: int | None) -> None:
         database,
         host.discover(settings.workers),
         settings=settings,
-        owner=OWNER + secrets.token_hex(8),
+        owner=f"onebox:{secrets.token_hex(8)}",
         beat=beat,
         clock=lambda: datetime.now(UTC),
     )

@@ -25,8 +25,9 @@ from workers.snapshot import Snapshot
 WHOLE_LOG = "all"
 ACTOR = "engine"
 WRITE_TRIES = 3
-FIRST_BACKOFF_S = 1.0
-LONGEST_BACKOFF_S = 300.0
+FIRST_PAUSE_S = 1.0
+FIRST_PAUSE_AFTER_DEATH_S = 5.0
+LONGEST_PAUSE_S = 300.0
 LONGEST_ERROR = 4000
 # Figures of a table have one maker; another worker's rows in it would be shown as his.
 MAKERS: Mapping[FigureTable, str] = dict.fromkeys(FigureTable, "progress")
@@ -99,15 +100,17 @@ def step(
     settings: EngineSettings,
     owner: str,
     now: datetime,
+    alone: bool = False,
     beat: Callable[[], None] = _silent,
 ) -> StepResult:
     """Take a worker one batch further.
 
     `owner` names this process's life: a lease found under another name whose time is up belonged to a process that
-    died at work. Errors of the worker are recorded and returned, errors of the database are raised.
+    died at work. An engine that is `alone` on its database need not wait for the time to be up. Errors of
+    the worker are recorded and returned, errors of the database are raised.
     """
     key = CursorKey(worker.name, worker.version, partition)
-    run = _Run(database, worker, key, settings=settings, owner=owner, now=now, beat=beat)
+    run = _Run(database, worker, key, settings=settings, owner=owner, alone=alone, now=now, beat=beat)
     found = run.look()
     if isinstance(found, StepResult):
         return found
@@ -126,11 +129,12 @@ class _Run:
         *,
         settings: EngineSettings,
         owner: str,
+        alone: bool,
         now: datetime,
         beat: Callable[[], None],
     ) -> None:
         self.database, self.worker, self.key = database, worker, key
-        self.settings, self.owner, self.now, self.beat = settings, owner, now, beat
+        self.settings, self.owner, self.alone, self.now, self.beat = settings, owner, alone, now, beat
 
     def look(self) -> StepResult | None:
         """Without writing, whether there is anything to handle. Events the worker does not want are passed by here."""
@@ -160,24 +164,17 @@ class _Run:
             cursor = cursors.lock(session, self.key)
             if refusal := self._refusal(cursor):
                 return refusal
-            attempts, batch_limit = cursor.attempts + 1, cursor.batch_limit
-            if cursor.lease_owner == self.owner:
-                # Left over from a step of this very process that the database cut short: no fault of the worker's.
-                attempts = max(cursor.attempts, 1)
-            elif cursor.lease_owner is not None:
-                pending = cursors.wanted_ids(session, cursor.position, kinds=self.worker.events, limit=batch_limit)
-                error = f"the process died at work on {len(pending)} events"
-                cursors.note_error(session, self.key, error=error, now=self.now)
-                if len(pending) == 1 and cursor.attempts >= self.settings.quarantine_after:
-                    return self._set_aside(session, cursor, event_id=pending[0], error=error)
-                attempts, batch_limit = _smaller(cursor, len(pending))
-                attempts += 1
+            if cursor.held_by_another(self.owner):
+                return self._died(session, cursor)
+            # Held by this very process: left over from a step that the database cut short, no fault of the worker's.
+            again = cursor.lease_owner == self.owner
+            attempts = cursor.attempts if again else cursor.attempts + 1
             until = self.now + timedelta(seconds=self.settings.lease_s)
-            cursors.lease(session, self.key, attempts=attempts, batch_limit=batch_limit, owner=self.owner, until=until)
+            cursors.lease(session, self.key, attempts=attempts, owner=self.owner, until=until)
         return Cursor(
             position=cursor.position,
             attempts=attempts,
-            batch_limit=batch_limit,
+            batch_limit=cursor.batch_limit,
             next_try_at=None,
             leased_until=until,
             lease_owner=self.owner,
@@ -225,24 +222,40 @@ class _Run:
 
         write_again(self.database, write)
 
+    def _died(self, session: Session, cursor: Cursor) -> StepResult:
+        """Record that a process died at the batch. Waits longer than after an error: who kills, kills the others' time.
+
+        What killed it may be the next one of the batch as well as the first, so the batch is halved all the same.
+        """
+        pending = cursors.wanted_ids(session, cursor.position, kinds=self.worker.events, limit=cursor.batch_limit)
+        error = f"the process died at work on {len(pending)} events"
+        return self._give_back(session, cursor, pending=pending, error=error, first_s=FIRST_PAUSE_AFTER_DEATH_S)
+
     def _failed(self, claimed: Cursor, batch: Sequence[Event], error: str) -> StepResult:
         with self.database.writing() as session:
-            if len(batch) == 1 and claimed.attempts >= self.settings.quarantine_after:
-                return self._set_aside(session, claimed, event_id=batch[0].id, error=error)
-            attempts, batch_limit = _smaller(claimed, len(batch))
-            kept = cursors.give_back(
-                session,
-                self.key,
-                owner=self.owner,
-                old=claimed.position,
-                attempts=attempts,
-                batch_limit=batch_limit,
-                next_try_at=self.now + backoff(attempts),
-                error=error,
-                now=self.now,
+            return self._give_back(
+                session, claimed, pending=[event.id for event in batch], error=error, first_s=FIRST_PAUSE_S
             )
+
+    def _give_back(
+        self, session: Session, cursor: Cursor, *, pending: Sequence[int], error: str, first_s: float
+    ) -> StepResult:
+        if len(pending) == 1 and cursor.attempts >= self.settings.quarantine_after:
+            return self._set_aside(session, cursor, event_id=pending[0], error=error)
+        attempts, batch_limit = _smaller(cursor, len(pending))
+        kept = cursors.give_back(
+            session,
+            self.key,
+            owner=cursor.lease_owner,
+            old=cursor.position,
+            attempts=attempts,
+            batch_limit=batch_limit,
+            next_try_at=self.now + backoff(attempts, first_s),
+            error=error,
+            now=self.now,
+        )
         outcome = Outcome.FAILED if kept else Outcome.OVERTAKEN
-        return StepResult(outcome=outcome, position=claimed.position, error=error)
+        return StepResult(outcome=outcome, position=cursor.position, error=error)
 
     def _set_aside(self, session: Session, cursor: Cursor, *, event_id: int, error: str) -> StepResult:
         moved = cursors.advance(session, self.key, old=cursor.position, new=event_id, batch_limit=1, now=self.now)
@@ -253,7 +266,7 @@ class _Run:
         return StepResult(outcome=Outcome.QUARANTINED, position=event_id, error=error)
 
     def _refusal(self, cursor: Cursor) -> StepResult | None:
-        if cursor.leased(self.now, owner=self.owner):
+        if not self.alone and cursor.leased(self.now, owner=self.owner):
             return StepResult(outcome=Outcome.LEASED, position=cursor.position)
         if cursor.waits(self.now):
             return StepResult(outcome=Outcome.WAITING, position=cursor.position)
@@ -267,11 +280,9 @@ def _smaller(cursor: Cursor, handled: int) -> tuple[int, int]:
     return 0, max(1, min(cursor.batch_limit, handled) // 2)
 
 
-def backoff(attempts: int) -> timedelta:
-    """How long to wait after so many tries of one thing; a batch that is merely halved (0 tries) hardly waits."""
-    if attempts == 0:
-        return timedelta(seconds=FIRST_BACKOFF_S / 10)
-    return timedelta(seconds=min(FIRST_BACKOFF_S * 2 ** min(attempts - 1, 20), LONGEST_BACKOFF_S))
+def backoff(attempts: int, first_s: float = FIRST_PAUSE_S) -> timedelta:
+    """How long to wait after so many tries of one thing, doubled with each; after none, as when a batch is halved."""
+    return timedelta(seconds=min(first_s * 2 ** min(max(attempts - 1, 0), 20), LONGEST_PAUSE_S))
 
 
 def write_again(database: Database, write: Callable[[Session], None]) -> None:

@@ -78,15 +78,21 @@ def run(
     owner: str,
     now: datetime,
     beat: Callable[[], None],
+    alone: bool = False,
 ) -> JobResult | None:
-    """Do one job that is due, the oldest first; None where there is none to do."""
+    """Do one job that is due, the oldest first; None where there is none to do.
+
+    `owner` and `alone` are as for the engine's step.
+    """
     by_name = {worker.name: worker for worker in workers}
     with database.reading() as session:
-        free = [job for job in jobs.open_jobs(session) if job.worker in by_name and job.free(now, owner=owner)]
+        free = [
+            job for job in jobs.open_jobs(session) if job.worker in by_name and job.free(now, owner=owner, alone=alone)
+        ]
     if not free:
         return None
     worker = by_name[free[0].worker]
-    if (job := _claim(database, free[0].id, settings=settings, owner=owner, now=now)) is None:
+    if (job := _claim(database, free[0].id, settings=settings, owner=owner, alone=alone, now=now)) is None:
         return _result(free[0], JobOutcome.OVERTAKEN)
     with database.reading() as session:
         context = Snapshot(session, worker=worker, position=events.head(session), now=now, beat=beat)
@@ -106,10 +112,12 @@ def run(
     return _give_back(database, job, owner=owner, now=now, error=failure)
 
 
-def _claim(database: Database, job_id: int, *, settings: EngineSettings, owner: str, now: datetime) -> Job | None:
+def _claim(
+    database: Database, job_id: int, *, settings: EngineSettings, owner: str, alone: bool, now: datetime
+) -> Job | None:
     with database.writing() as session:
         job = jobs.lock(session, job_id)
-        if job is None or not job.free(now, owner=owner):
+        if job is None or not job.free(now, owner=owner, alone=alone):
             return None
         attempts = job.attempts if job.lease_owner == owner else job.attempts + 1
         until = now + timedelta(seconds=settings.lease_s * LEASES)

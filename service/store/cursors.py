@@ -37,7 +37,11 @@ class Cursor:
 
     def leased(self, now: datetime, *, owner: str) -> bool:
         """Whether somebody else is at work."""
-        return self.lease_owner not in {None, owner} and self.leased_until is not None and self.leased_until > now
+        return self.held_by_another(owner) and self.leased_until is not None and self.leased_until > now
+
+    def held_by_another(self, owner: str) -> bool:
+        """Whether somebody else is at work, or died at it."""
+        return self.lease_owner not in {None, owner}
 
     def waits(self, now: datetime) -> bool:
         """Whether the next try lies ahead."""
@@ -78,12 +82,12 @@ def lock(session: Session, key: CursorKey) -> Cursor:
     return _cursor(session.exec(select(CursorRow).where(*_is(key)).with_for_update()).one())
 
 
-def lease(session: Session, key: CursorKey, *, attempts: int, batch_limit: int, owner: str, until: datetime) -> None:
+def lease(session: Session, key: CursorKey, *, attempts: int, owner: str, until: datetime) -> None:
     """Write down who starts on the batch after the cursor, and which attempt this is."""
     session.exec(
         update(CursorRow)
         .where(*_is(key))
-        .values(attempts=attempts, batch_limit=batch_limit, lease_owner=owner, leased_until=until, next_try_at=None)
+        .values(attempts=attempts, lease_owner=owner, leased_until=until, next_try_at=None)
     )
 
 
@@ -122,7 +126,7 @@ def give_back(
     session: Session,
     key: CursorKey,
     *,
-    owner: str,
+    owner: str | None,
     old: int,
     attempts: int,
     batch_limit: int,

@@ -26,12 +26,13 @@ class Job:
     leased_until: datetime | None
     lease_owner: str | None
 
-    def free(self, now: datetime, *, owner: str | None = None) -> bool:
+    def free(self, now: datetime, *, owner: str | None = None, alone: bool = False) -> bool:
         """Whether it may be started: nobody else is at work and its next try does not lie ahead.
 
-        A lease of the owner's own is left over from a try that the database's absence cut short.
+        A lease of the owner's own is left over from a try that the database's absence cut short. To an owner who is
+        `alone` any other lease is a dead one's.
         """
-        foreign = self.lease_owner not in {None, owner}
+        foreign = self.lease_owner not in {None, owner} and not alone
         leased = foreign and self.leased_until is not None and self.leased_until > now
         return not leased and (self.next_try_at is None or self.next_try_at <= now)
 

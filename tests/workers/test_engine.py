@@ -134,12 +134,12 @@ def test_what_an_overtaken_engine_made_is_not_written(database: Database) -> Non
     seen: list[StepResult] = []
 
     def lease_runs_out(_batch: Sequence[Event], _context: Context) -> None:
-        seen.append(take_step(database, Listener(), owner="two", now=later(3600)))
+        seen.extend(take_step(database, Listener(), owner="two", now=later(seconds)) for seconds in (3600, 3700))
 
     overtaken = take_step(database, Listener(lease_runs_out))
     catch_up(database, Listener())
 
-    assert seen[0].outcome is Outcome.MOVED
+    assert [each.outcome for each in seen] == [Outcome.FAILED, Outcome.MOVED]
     assert overtaken.outcome is Outcome.OVERTAKEN
     assert heard(database) == ids
 
@@ -249,22 +249,34 @@ def test_a_process_killed_at_work_counts_as_a_failure_and_loses_nothing(database
     assert cursor_of(database).attempts == 1
     assert take_step(database, Listener()).outcome is Outcome.LEASED
 
-    assert take_step(database, Listener(), now=later(3600)).handled == 4
+    assert take_step(database, Listener(), now=later(3600)).outcome is Outcome.FAILED
     assert "died at work on 8 events" in (last_error(database) or "")
+    assert take_step(database, Listener(), now=later(3604)).outcome is Outcome.WAITING
+    assert take_step(database, Listener(), now=later(3605)).handled == 4
     catch_up(database, Listener())
     assert heard(database) == ids
     assert quarantined(database) == []
 
 
+def test_an_engine_that_is_alone_need_not_wait_for_a_dead_lease(database: Database) -> None:
+    say(database, WANTED)
+    assert killed(database, "doomed", 0) == -9
+
+    result = step(database, Listener(), settings=Limits(), owner="next life", now=later(1), alone=True)
+
+    assert result.outcome is Outcome.FAILED
+    assert cursor_of(database).lease_owner is None
+
+
 def test_an_event_that_kills_the_process_is_set_aside_in_the_end(database: Database) -> None:
     ids = say(database, WANTED)
-    for life in range(Limits().quarantine_after):
+    tries = Limits().quarantine_after
+    for life in range(tries):
         assert killed(database, f"life {life}", life * 3600) == -9
+        buried = take_step(database, Listener(), now=later(life * 3600 + 1800))
+        assert buried.outcome is (Outcome.FAILED if life < tries - 1 else Outcome.QUARANTINED)
 
-    result = take_step(database, Listener(strangers.die), now=later(100 * 3600))
-
-    assert result.outcome is Outcome.QUARANTINED
-    assert [(event_id, attempts) for event_id, attempts, _ in quarantined(database)] == [(ids[0], 3)]
+    assert [(event_id, attempts) for event_id, attempts, _ in quarantined(database)] == [(ids[0], tries)]
 
 
 def test_a_step_the_database_cut_short_is_no_fault_of_the_worker(database: Database) -> None:
