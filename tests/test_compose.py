@@ -14,7 +14,7 @@ import sys
 import time
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -80,7 +80,10 @@ def wait_until_healthy(words: Sequence[str], process: subprocess.Popen[bytes], e
         check = subprocess.run(words, env=env, capture_output=True, text=True, check=False)
         if check.returncode == 0:
             return
-        assert process.poll() is None, f"{process.args!r} ended before it was healthy: {process.returncode}"
+        # The pause between two questions; it ends at once where the process does.
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(timeout=0.2)
+        assert process.returncode is None, f"{process.args!r} ended before it was healthy: {process.returncode}"
         assert time.monotonic() < deadline, f"never healthy by {words}: {check.stdout}{check.stderr}"
 
 
@@ -164,6 +167,30 @@ def test_database_health_check_answers(empty_postgres_url: str) -> None:
     assert subprocess.run(words, check=False, capture_output=True).returncode == 0
     nobody = health_command("postgresql", {"5432": free_port()})
     assert subprocess.run(nobody, check=False, capture_output=True).returncode != 0
+
+
+def test_every_command_runs_and_is_found_healthy(house_env: dict[str, str], tmp_path: Path) -> None:
+    ports = {"8000": free_port()}
+    for name in ("web", "relay", "worker"):
+        before = subprocess.run(health_command(name, ports), env=house_env, capture_output=True, text=True, check=False)
+        assert before.returncode != 0, f"{name} is called healthy before it runs"
+        assert name == "web" or "Traceback" not in before.stderr, before.stderr
+    migration = subprocess.run(
+        here(SERVICES["migrate"]["command"], ports),
+        env=house_env,
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert migration.returncode == 0, migration.stdout + migration.stderr
+    with ExitStack() as running:
+        processes = {
+            name: running.enter_context(started(here(SERVICES[name]["command"], ports), house_env, tmp_path))
+            for name in ("web", "relay", "worker")
+        }
+        for name, process in processes.items():
+            wait_until_healthy(health_command(name, ports), process, house_env)
 
 
 def test_compose_client_reads_the_file(tmp_path: Path) -> None:

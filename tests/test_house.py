@@ -48,6 +48,7 @@ PLANTS = [
     ("migrations", "migrations/planted.py", "import service.actions"),
     ("domain", "service/domain/planted.py", "import httpx"),
     ("settings", "service/settings.py", "import yaml"),
+    ("client", "service/client.py", "import pydantic"),
     ("client", "service/client.py", "import service.domain"),
     ("builtin", "workers/builtin/planted.py", "import workers.entry"),
     ("celery", "workers/planted.py", "import celery"),

@@ -113,8 +113,10 @@ def healthy(part: Annotated[Part, typer.Argument(help="Which part of this machin
     """Exit with 0 where this machine's relay or worker gave a sign of life in the last half minute, else with 1."""
     settings = _ready()
     name = catalogue.RELAY if part is Part.RELAY else catalogue.ENGINE
-    with closing(Database.open(settings.database_url)) as database, database.reading() as session:
-        seen_at = catalogue.last_beat(session, name, host=this_host())
+    with closing(Database.open(settings.database_url)) as database:
+        require_head(database)
+        with database.reading() as session:
+            seen_at = catalogue.last_beat(session, name, host=this_host())
     if seen_at is None or _now() - seen_at > UNWELL_AFTER:
         when = "never" if seen_at is None else f"last at {seen_at.isoformat(timespec='seconds')}"
         _fail(f"The {part} of {this_host()} gives no sign of life ({when}).")
