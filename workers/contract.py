@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict
 from service.domain.events import Event, EventKind
 from service.domain.progress import Cause, ShotFacts
 from service.domain.studio import Studio
-from service.domain.takes import LedgerPost, Standing
+from service.domain.takes import LedgerPost, Purpose, Standing
 
 ENTRY_POINTS = "tiedown.workers.v1"
 
@@ -44,10 +44,12 @@ class Schedule:
 class SeriesLedger:
     """A series as the ledger has it and as its row sums it up.
 
-    `posts` are every count kept for it in no particular order; `standing` is the row kept beside them.
+    `purpose` is what its take is shot for; `posts` are every count kept for it in no particular order; `standing` is
+    the row kept beside them.
     """
 
     series_id: int
+    purpose: Purpose
     default_starts_at: int
     posts: Sequence[LedgerPost]
     standing: Standing

@@ -10,7 +10,7 @@ from sqlmodel import Session
 
 from service.domain.progress import Cause, ShotFacts
 from service.domain.studio import Studio
-from service.domain.takes import SeriesState, Standing
+from service.domain.takes import Purpose, SeriesState, Standing
 from service.store import counts, cursors, figures, shots, takes
 from service.store import studio as studios
 from service.store.tables import SeriesRow
@@ -52,13 +52,14 @@ class Snapshot(Context):
 
     def ledger(self, shot_ids: Sequence[int]) -> Mapping[int, Sequence[SeriesLedger]]:
         """Every series of each shot with every count kept for it."""
-        series = [row for _, row in takes.series_of(self._session, shot_ids)]
-        posts = counts.ledger(self._session, [row.id for row in series if row.id is not None])
+        series = takes.series_of(self._session, shot_ids)
+        posts = counts.ledger(self._session, [row.id for _, row in series if row.id is not None])
         found: dict[int, list[SeriesLedger]] = defaultdict(list)
-        for row in series:
+        for take, row in series:
             found[row.shot_id].append(
                 SeriesLedger(
                     series_id=row.id or 0,
+                    purpose=Purpose(take.purpose),
                     default_starts_at=row.default_starts_at,
                     posts=posts.get(row.id or 0, ()),
                     standing=_standing(row),

@@ -13,6 +13,7 @@ from service.domain.counts import Post
 from service.domain.events import EventKind
 from service.domain.studio import Studio
 from service.domain.takes import Outcome as Said
+from service.domain.takes import Purpose
 from service.store import events, figures
 from service.store.engine import Database
 from service.store.events import append
@@ -35,6 +36,7 @@ from workers import schedule
 from workers.builtin.progress import Progress, ProgressSettings
 from workers.engine import Outcome, StepResult, step
 
+NOT_FOR_THE_SHOT = [each for each in Purpose if each is not Purpose.SHOOT]
 MORNING = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
 
 
@@ -97,6 +99,20 @@ def recount(database: Database, *, now: datetime = MORNING) -> dict[str, Any]:
         result = session.exec(select(DueJobRow.result).order_by(col(DueJobRow.id).desc())).first()
     assert result is not None
     return dict(result)
+
+
+def test_frames_that_are_not_for_the_shot_are_no_days_work(
+    database: Database, shot: int, post: Callable[..., None]
+) -> None:
+    post(count(1, 40), *(count(2 + number, 25, purpose=each) for number, each in enumerate(NOT_FOR_THE_SHOT)))
+
+    catch_up(database)
+
+    row = shown(database, shot)
+    assert row is not None
+    assert (row.shot_frames, row.plate_shot_frames) == (40, 25)
+    with database.reading() as session:
+        assert list(session.exec(select(DayFramesRow.net_frames))) == [40]
 
 
 def test_the_figures_of_a_shot_rest_on_the_last_event(database: Database, shot: int, post: Callable[..., None]) -> None:

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from service.domain.events import Event, EventKind
 from service.domain.progress import ShotFacts, ShotFigures, shot_figures
-from service.domain.takes import Heads, by_day, history
+from service.domain.takes import Heads, Purpose, by_day, history
 from workers.contract import (
     Announce,
     Change,
@@ -118,7 +118,7 @@ def _figures_of(shot_ids: Sequence[int], context: Context) -> list[Change]:
         rows: Mapping[FigureTable, Sequence[Mapping[str, Any]]] = {
             FigureTable.SHOT_PROGRESS: [_shot_row(figures)],
             FigureTable.PART_PROGRESS: _part_rows(figures),
-            FigureTable.DAY_FRAMES: [row for series in ledger.get(shot_id, ()) for row in _day_rows(series)],
+            FigureTable.DAY_FRAMES: _days(ledger.get(shot_id, ())),
             FigureTable.DAY_CREDIT: _credit_rows(journal.get(shot_id, ())),
         }
         changes += (Replace(table=table, shot_id=shot_id, rows=each) for table, each in rows.items())
@@ -134,6 +134,11 @@ def _shot_row(figures: ShotFigures) -> dict[str, Any]:
 
 def _part_rows(figures: ShotFigures) -> list[dict[str, Any]]:
     return [{"part": each.part, "stage_id": each.stage_id, **asdict(each.figures)} for each in figures.parts]
+
+
+def _days(ledger: Sequence[SeriesLedger]) -> list[dict[str, Any]]:
+    # Frames shot are frames of the shot: plates, rehearsals, tests and references are none.
+    return [row for series in ledger if series.purpose is Purpose.SHOOT for row in _day_rows(series)]
 
 
 def _day_rows(series: SeriesLedger) -> list[dict[str, Any]]:
