@@ -91,12 +91,14 @@ def record_counts(
         terminals_may_decide=studio.terminals_may_decide,
         known=ledger.known(session, poster.terminal_id, {(post.spool, post.serial) for post in posts}),
         targets={name: Target(shot_id, sheet.plan(shot_id)) for name, shot_id in named.items()},
-        productions=frozenset(ledger.productions_named(session, {post.production for post in posts})),
+        productions=_productions(session, posts, named),
     )
+    judged = list(zip(posts, judge(posts, facts), strict=True))
+    sheet.prepare({(where.shot_id, post.take) for post, where in judged if isinstance(where, Counted)})
     door = _Door(session, sheet, poster, studio=studio, now=now)
     door.read_shifts(posts, sent_at=sent_at)
     answers: list[Answer] = []
-    for post, judgement in zip(posts, judge(posts, facts), strict=True):
+    for post, judgement in judged:
         match judgement:
             case Counted() | Kept():
                 answers.append(Answer(door.keep(post, judgement, sent_at=sent_at)))
@@ -110,6 +112,13 @@ def record_counts(
                 assert_never(judgement)
     door.save()
     return answers
+
+
+def _productions(session: Session, posts: Sequence[Post], named: Mapping[tuple[str, str], int]) -> frozenset[str]:
+    """The productions posted for that exist; those of shots that were found need no look."""
+    known = {production for production, _ in named}
+    asked = {post.production for post in posts} - known
+    return frozenset(known.union(ledger.productions_named(session, asked)) if asked else known)
 
 
 def _repeated(first: Mapping[str, Any]) -> dict[str, Any]:
@@ -183,6 +192,8 @@ class _Door:
 
     def _unmatched(self) -> list[Happening]:
         kept = [row for row in self._rows if row.unmatched_reason is not None]
+        if not kept:
+            return []
         ids = ledger.productions_named(self._session, {row.production_code for row in kept})
         groups = {(row.production_code, row.shot_code, row.unmatched_reason): row.stage_id for row in kept}
         return [
@@ -330,6 +341,7 @@ def _write(
     by: str,
     now: datetime,
 ) -> list[Happening]:
+    sheet.prepare({(shot_id, take) for _, _, take in placed})
     for row, part, take in placed:
         terminal = session.get_one(TerminalRow, row.terminal_id).name
         post = replace(post_of(row), take=take)

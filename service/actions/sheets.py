@@ -37,8 +37,8 @@ class Track:
 
     take: TakeRow
     row: SeriesRow
-    heads: Heads
     before_frames: int
+    heads: Heads | None = None
     touched: bool = False
 
 
@@ -53,23 +53,33 @@ class Sheet:
         self._session = session
         self._studio = studio
         self.shots: dict[int, ShotRow] = {row.id: row for row in store.locked_shots(session, shot_ids) if row.id}
-        self._facts: dict[int, ShotFacts] = store.shot_facts(
-            session, list(self.shots.values()), plate_minimum_frames=studio.plate_minimum_frames
+        pairs = store.series_of(session, self.shots.keys())
+        self._facts: dict[int, ShotFacts] = store.facts_from(
+            session,
+            store.plans(session, list(self.shots.values())),
+            pairs,
+            plate_minimum_frames=studio.plate_minimum_frames,
         )
         self._figures = {shot_id: shot_figures(facts).figures for shot_id, facts in self._facts.items()}
         self._credit: dict[tuple[int, Cause], int] = {}
         self._takes: dict[int, dict[TakeKey, TakeRow]] = {shot_id: {} for shot_id in self.shots}
         self._tracks: dict[int, dict[SeriesKey, Track]] = {shot_id: {} for shot_id in self.shots}
-        self._load_tracks()
-
-    def _load_tracks(self) -> None:
-        for take in store.takes_of(self._session, self.shots.keys()):
-            self._takes[take.shot_id][store.take_key(take)] = take
-        pairs = store.series_of(self._session, self.shots.keys())
-        heads = ledger.heads(self._session, [row.id for _, row in pairs if row.id is not None])
         for take, row in pairs:
-            track = Track(take, row, heads.get(row.id or 0, Heads()), before_frames=row.total_frames)
-            self._tracks[row.shot_id][store.take_key(take), row.camera, row.pass_] = track
+            key = store.take_key(take)
+            self._takes[row.shot_id][key] = take
+            self._tracks[row.shot_id][key, row.camera, row.pass_] = Track(take, row, before_frames=row.total_frames)
+
+    def prepare(self, takes: Collection[tuple[int, int]]) -> None:
+        """Read the heads of the series of these (shot id, take number), before counts are written into them."""
+        tracks = {
+            track.row.id: track
+            for shot_id, number in takes
+            for (key, _, _), track in self._tracks[shot_id].items()
+            if key[2] == number and track.row.id is not None
+        }
+        heads = ledger.heads(self._session, tracks.keys()) if tracks else {}
+        for series_id, track in tracks.items():
+            track.heads = heads.get(series_id, Heads())
 
     def plan(self, shot_id: int) -> Plan:
         """The plan of one of the sheet's shots."""
@@ -84,7 +94,10 @@ class Sheet:
         return self._takes[shot_id].get(key)
 
     def count(self, shot_id: int, part: str, post: Post, *, kept: LedgerPost, now: datetime) -> SeriesRow:
-        """Write one post into its series, beginning take and series where it is their first; return the series."""
+        """Write one post into its series, beginning take and series where it is their first; return the series.
+
+        The take must have been prepared.
+        """
         plan = self.plan(shot_id)
         key: SeriesKey = (
             (part, post.purpose, post.take),
@@ -92,9 +105,11 @@ class Sheet:
             post.pass_ or plan.passes[0],
         )
         track = self._tracks[shot_id].get(key) or self._begin(shot_id, key, kept, now=now)
+        if track.heads is None:
+            raise RuntimeError("prepare the take before counting into it")
         track.heads = track.heads.with_post(kept)
         track.touched = True
-        _stand(track)
+        _stand(track, track.heads)
         self._series_changed(shot_id)
         if kept.outcome in {Outcome.CIRCLED, Outcome.NG} and track.heads.rules_outcome(kept):
             verdict = Verdict.CIRCLE if kept.outcome is Outcome.CIRCLED else Verdict.REJECT
@@ -124,7 +139,7 @@ class Sheet:
         )
         self._session.add(row)
         self._session.flush()
-        track = self._tracks[shot_id][key] = Track(take, row, Heads(), before_frames=0)
+        track = self._tracks[shot_id][key] = Track(take, row, before_frames=0, heads=Heads())
         return track
 
     def _series_changed(self, shot_id: int) -> None:
@@ -193,8 +208,8 @@ class Sheet:
         ]
 
 
-def _stand(track: Track) -> None:
-    standing = track.heads.standing(track.row.default_starts_at)
+def _stand(track: Track, heads: Heads) -> None:
+    standing = heads.standing(track.row.default_starts_at)
     row = track.row
     if row.outcome != standing.state.value:
         track.take.rev += 1

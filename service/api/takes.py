@@ -178,17 +178,18 @@ def takes_of(session: Session, shot: ShotRow, *, names: bool) -> list[TakeOut]:
     """The takes of a shot with their history; animators' names where `names`."""
     shot_id = shot.id or 0
     said = store.decisions_of(session, [shot_id])
+    takes: dict[int, TakeRow] = {}
     series: dict[int, list[SeriesRow]] = {}
-    for _, row in store.series_of(session, [shot_id]):
+    for take, row in store.series_of(session, [shot_id]):
+        takes[row.take_id] = take
         series.setdefault(row.take_id, []).append(row)
     steps = {key: history(posts) for key, posts in ledger.ledger(session, _ids(series)).items()}
     stage_codes = stages.codes(session, {row.stage_id for rows in series.values() for row in rows})
     shown = []
-    for take in store.takes_of(session, [shot_id]):
-        take_id = take.id or 0
+    for take_id, take in sorted(takes.items(), key=lambda item: store.take_key(item[1])):
         records = said.get(take_id, [])
         decisions = [record.decision for record in records]
-        rows = series.get(take_id, [])
+        rows = series[take_id]
         verdicts = {row.camera: judged(decisions, row.camera) for row in rows}
         shown.append(
             TakeOut(

@@ -1,7 +1,7 @@
 """Takes, series and decisions: the facts a shot's figures rest on."""
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -111,10 +111,22 @@ def take_key(take: TakeRow) -> TakeKey:
 def shot_facts(session: Session, shots: Sequence[ShotRow], *, plate_minimum_frames: int) -> dict[int, ShotFacts]:
     """What the figures of these shots rest on, by shot id; a handful of queries however many shots."""
     planned = plans(session, shots)
+    pairs = series_of(session, planned.keys())
+    return facts_from(session, planned, pairs, plate_minimum_frames=plate_minimum_frames)
+
+
+def facts_from(
+    session: Session,
+    planned: Mapping[int, Plan],
+    pairs: Sequence[tuple[TakeRow, SeriesRow]],
+    *,
+    plate_minimum_frames: int,
+) -> dict[int, ShotFacts]:
+    """The same, where plans and series were read already."""
     said = decisions_of(session, planned.keys())
     series: dict[int, list[SeriesFacts]] = defaultdict(list)
     decided: dict[int, dict[TakeKey, list[Decision]]] = defaultdict(dict)
-    for take, each in series_of(session, planned.keys()):
+    for take, each in pairs:
         series[each.shot_id].append(facts_of(take, each))
         decided[each.shot_id][take_key(take)] = [record.decision for record in said[each.take_id]]
     return {
@@ -126,12 +138,6 @@ def shot_facts(session: Session, shots: Sequence[ShotRow], *, plate_minimum_fram
         )
         for shot_id, plan in planned.items()
     }
-
-
-def takes_of(session: Session, shot_ids: Collection[int]) -> list[TakeRow]:
-    """The takes of these shots by shot, part, purpose and number."""
-    order = (col(TakeRow.shot_id), col(TakeRow.part), col(TakeRow.purpose), col(TakeRow.number))
-    return list(session.exec(select(TakeRow).where(col(TakeRow.shot_id).in_(shot_ids)).order_by(*order)))
 
 
 def note_credit(session: Session, shot_id: int, frames: int, *, cause: str, changed_on: date, now: datetime) -> None:
