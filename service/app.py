@@ -8,10 +8,37 @@ from importlib.metadata import version
 from fastapi import FastAPI
 
 from service.actions.studio import use_pinned_zones
-from service.api import counts, doors, errors, keys, productions, progress, shifts, stages, studio, takes, terminals
+from service.api import (
+    counts,
+    doors,
+    errors,
+    keys,
+    productions,
+    progress,
+    shifts,
+    shots,
+    stages,
+    studio,
+    takes,
+    terminals,
+)
 from service.api.wire import AccessLog, BodyLimit, HeadAsGet
 from service.settings import Settings
 from service.store.engine import Database
+
+# In the order the documentation lists them.
+NOUNS = (
+    studio,
+    productions,
+    stages,
+    shifts,
+    terminals,
+    keys,
+    shots,
+    counts,
+    takes,
+    progress,
+)
 
 
 def utc_now() -> datetime:
@@ -62,6 +89,6 @@ def create_app(
     app.add_middleware(AccessLog)
     errors.install(app)
     doors.install(app)
-    for noun in (studio, productions, stages, shifts, terminals, keys, counts, takes, progress):
+    for noun in NOUNS:
         app.include_router(noun.router)
     return app

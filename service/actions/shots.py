@@ -1,13 +1,31 @@
-"""Shots."""
+"""Shots: plan them, change their plans, omit and restore them, find them."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+from typing import Any
 
 from sqlmodel import Session
 
+from service.actions.counts import match_arrivals
+from service.actions.sheets import Sheet
 from service.domain.codes import composed, is_code
-from service.domain.refusals import Unknown
+from service.domain.events import EventKind
+from service.domain.progress import Cause
+from service.domain.refusals import Clash, Fault, Forbidden, UnfitFields, Unknown
+from service.domain.shots import Part, Plan, PlanRefused, check_parts
+from service.store import counts as ledger
+from service.store import productions, stages, studio
 from service.store import shots as store
+from service.store.events import Happening, append_all
+from service.store.shots import PlannedPart
 from service.store.tables import ProductionRow, ShotRow
+from service.store.takes import plan_of
+
+# What a stage needs to know again, and what E is counted against.
+PLAN_FIELDS = frozenset(
+    {"cut_frames", "handle_in", "handle_out", "cameras", "passes", "moving_camera", "parts", "omitted"}
+)
 
 
 @dataclass(eq=False)
@@ -18,6 +36,50 @@ class ShotUnknown(Unknown):
     shot: str
 
 
+@dataclass(eq=False)
+class ShotTaken(Clash):
+    """The production {production} already has shots of these codes, perhaps omitted ones; `errors` names each.
+
+    None was added.
+    """
+
+    production: str
+    faults: tuple[Fault, ...]
+
+
+@dataclass(eq=False)
+class ShotElsewhere(Forbidden):
+    """The shot {shot} is not planned for {stage}, the stage of this key."""
+
+    shot: str
+    stage: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """A shot as it is wanted; `parts` with the one part "" mean that one stage shoots all of it, none that any may."""
+
+    code: str
+    episode: str
+    scene: str | None
+    cut_frames: int
+    handle_in: int
+    handle_out: int
+    cameras: tuple[str, ...]
+    passes: tuple[str, ...]
+    moving_camera: bool
+    parts: tuple[PlannedPart, ...]
+    omitted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """The ids behind the codes that plans name."""
+
+    episodes: Mapping[str, int]
+    stages: Mapping[str, int]
+
+
 def find(session: Session, production: ProductionRow, code: str, *, lock: bool = False) -> ShotRow:
     """The shot of this code in a production; raises ShotUnknown."""
     code = composed(code)
@@ -25,3 +87,235 @@ def find(session: Session, production: ProductionRow, code: str, *, lock: bool =
     if row is None:
         raise ShotUnknown(production.code, code)
     return row
+
+
+def planned(session: Session, rows: Sequence[ShotRow]) -> list[Planned]:
+    """These shots as they now stand."""
+    ids = [row.id or 0 for row in rows]
+    parts = store.parts(session, ids)
+    episodes = store.episode_codes(session, {row.episode_id for row in rows})
+    return [
+        Planned(
+            code=row.code,
+            episode=episodes[row.episode_id],
+            scene=row.scene,
+            cut_frames=row.cut_frames,
+            handle_in=row.handle_in,
+            handle_out=row.handle_out,
+            cameras=tuple(row.cameras),
+            passes=tuple(row.passes),
+            moving_camera=row.moving_camera,
+            parts=parts[row.id or 0],
+            omitted=row.omitted,
+        )
+        for row in rows
+    ]
+
+
+def add_all(
+    session: Session, production: ProductionRow, wanted: Sequence[Planned], *, listed: bool, by: str, now: datetime
+) -> list[ShotRow]:
+    """Add shots to a locked production, all or none, and match the counts that waited for them.
+
+    Raises UnfitFields and ShotTaken with every fault there is; pointers begin with the shot's place where the shots
+    came `listed`.
+    """
+    known = _known(session, production, wanted)
+    roots = [f"#/{place}" if listed else "#" for place in range(len(wanted))]
+    faults = [
+        *_doubled(wanted, roots),
+        *(fault for each, root in zip(wanted, roots, strict=True) for fault in _faults(each, known, root)),
+    ]
+    if faults:
+        raise UnfitFields(tuple(faults))
+    taken = store.taken_codes(session, production.id or 0, [each.code for each in wanted])
+    if taken:
+        detail = "The production already has a shot of this code."
+        places = (root for each, root in zip(wanted, roots, strict=True) if each.code in taken)
+        raise ShotTaken(production.code, tuple(Fault(detail, pointer=f"{root}/code") for root in places))
+    rows = [_row(production, each, known, now=now) for each in wanted]
+    session.add_all(rows)
+    session.flush()
+    ids = [row.id or 0 for row in rows]
+    store.add_parts(session, dict(zip(ids, (each.parts for each in wanted), strict=True)), known.stages)
+    append_all(session, [_added(row, each, production, by=by, now=now) for row, each in zip(rows, wanted, strict=True)])
+    # Only now, holding the log: a count that found no shot has either been committed, and is seen here, or is not yet
+    # in the log, and will see the shot.
+    _match(session, production, rows, by=by, now=now)
+    return rows
+
+
+def change(
+    session: Session,
+    production: ProductionRow,
+    row: ShotRow,
+    *,
+    wanted: Planned,
+    reason: str | None,
+    by: str,
+    now: datetime,
+) -> None:
+    """Make a locked shot as it is wanted; counts that may count now are matched.
+
+    A change of the plan moves credited frames, and the journal says by how many and why. Raises UnfitFields.
+    """
+    present = planned(session, [row])[0]
+    changed = _differences(present, wanted)
+    if not changed:
+        return
+    known = _known(session, production, [wanted])
+    if faults := tuple(_faults(wanted, known, "#")):
+        raise UnfitFields(faults)
+    if changed.keys() & PLAN_FIELDS:
+        _replan(session, row, wanted, known, cause=_cause(present, wanted), now=now)
+    else:
+        _write(row, wanted, known)
+        row.touched += 1
+    row.rev += 1
+    append_all(session, [_changed(row, changed, production, reason=reason, by=by, now=now)])
+    if not wanted.omitted and changed.keys() & {"parts", "omitted"}:
+        _match(session, production, [row], by=by, now=now)
+
+
+def _differences(present: Planned, wanted: Planned) -> dict[str, dict[str, Any]]:
+    """What differs, by field, before and after; parts in another order are the same parts."""
+    before, after = (
+        asdict(replace(each, parts=tuple(sorted(each.parts, key=lambda part: part.part)))) for each in (present, wanted)
+    )
+    return {name: {"before": before[name], "after": after[name]} for name in before if before[name] != after[name]}
+
+
+def _known(session: Session, production: ProductionRow, wanted: Sequence[Planned]) -> _Known:
+    return _Known(
+        episodes=productions.episodes_by_code(session, production.id or 0, {each.episode for each in wanted}),
+        stages=stages.ids_by_code(session, {part.stage for each in wanted for part in each.parts}),
+    )
+
+
+def _doubled(wanted: Sequence[Planned], roots: Sequence[str]) -> Iterator[Fault]:
+    first: dict[str, str] = {}
+    for each, root in zip(wanted, roots, strict=True):
+        if (earlier := first.setdefault(each.code, root)) != root:
+            yield Fault(f"The shot at {earlier} has this code already.", pointer=f"{root}/code")
+
+
+def _faults(wanted: Planned, known: _Known, root: str) -> Iterator[Fault]:
+    if wanted.episode not in known.episodes:
+        yield Fault("The production has no episode of this code; add it first.", pointer=f"{root}/episode")
+    strangers = [place for place, part in enumerate(wanted.parts) if part.stage not in known.stages]
+    for place in strangers:
+        at = "stage" if wanted.parts[place].part == "" else f"parts/{place}/stage"
+        yield Fault("There is no stage of this code; add it first.", pointer=f"{root}/{at}")
+    if strangers:
+        return
+    try:
+        # An omitted shot's plan is checked as if it stood, so that it can be restored.
+        check_parts(replace(_plan(wanted, known), omitted=False), [part.part for part in wanted.parts])
+    except PlanRefused as refused:
+        yield Fault(refused.message, pointer=f"{root}/{refused.field}")
+
+
+def _plan(wanted: Planned, known: _Known) -> Plan:
+    return Plan(
+        uses=((1, wanted.cut_frames),),
+        handle_in=wanted.handle_in,
+        handle_out=wanted.handle_out,
+        cameras=wanted.cameras,
+        passes=wanted.passes,
+        parts=_parts(wanted, known),
+        moving_camera=wanted.moving_camera,
+        omitted=wanted.omitted,
+    )
+
+
+def _parts(wanted: Planned, known: _Known) -> tuple[Part, ...]:
+    return tuple(Part(part.part, known.stages[part.stage], part.first, part.last) for part in wanted.parts)
+
+
+def _row(production: ProductionRow, wanted: Planned, known: _Known, *, now: datetime) -> ShotRow:
+    row = ShotRow(
+        production_id=production.id or 0,
+        episode_id=known.episodes[wanted.episode],
+        code=wanted.code,
+        cut_frames=wanted.cut_frames,
+        cameras=[],
+        passes=[],
+        added_at=now,
+    )
+    _write(row, wanted, known)
+    return row
+
+
+def _write(row: ShotRow, wanted: Planned, known: _Known) -> None:
+    row.episode_id = known.episodes[wanted.episode]
+    row.scene = wanted.scene
+    row.cut_frames = wanted.cut_frames
+    row.handle_in = wanted.handle_in
+    row.handle_out = wanted.handle_out
+    row.cameras = list(wanted.cameras)
+    row.passes = list(wanted.passes)
+    row.moving_camera = wanted.moving_camera
+    row.omitted = wanted.omitted
+
+
+def _replan(session: Session, row: ShotRow, wanted: Planned, known: _Known, *, cause: Cause, now: datetime) -> None:
+    shot_id = row.id or 0
+    sheet = Sheet(session, [shot_id], studio.load(session))
+    _write(row, wanted, known)
+    store.set_parts(session, shot_id, planned=wanted.parts, stage_ids=known.stages)
+    row.plan_rev += 1
+    sheet.replan(shot_id, plan_of(row, _parts(wanted, known)), cause)
+    sheet.save(now=now)
+
+
+def _cause(present: Planned, wanted: Planned) -> Cause:
+    if present.omitted == wanted.omitted:
+        return Cause.RECUT
+    return Cause.OMITTED if wanted.omitted else Cause.RESTORED
+
+
+def _match(session: Session, production: ProductionRow, rows: Sequence[ShotRow], *, by: str, now: datetime) -> None:
+    waiting = ledger.waiting(session, production.code, {row.code for row in rows})
+    if not waiting:
+        return
+    set_by = studio.load(session)
+    happenings: list[Happening] = []
+    for row in rows:
+        if row.code in waiting:
+            happenings += match_arrivals(session, row, production.code, studio=set_by, by=by, now=now)
+    append_all(session, happenings)
+
+
+def _added(row: ShotRow, wanted: Planned, production: ProductionRow, *, by: str, now: datetime) -> Happening:
+    facts = asdict(wanted)
+    del facts["code"], facts["omitted"]
+    return Happening(
+        kind=EventKind.SHOT_ADDED,
+        at=now,
+        actor=by,
+        production_id=production.id,
+        shot_id=row.id,
+        data={"production": production.code, "shot": row.code, **facts},
+    )
+
+
+def _changed(
+    row: ShotRow,
+    changed: Mapping[str, Any],
+    production: ProductionRow,
+    *,
+    reason: str | None,
+    by: str,
+    now: datetime,
+) -> Happening:
+    kind = EventKind.SHOT_CHANGED
+    if "omitted" in changed:
+        kind = EventKind.SHOT_OMITTED if row.omitted else EventKind.SHOT_RESTORED
+    return Happening(
+        kind=kind,
+        at=now,
+        actor=by,
+        production_id=production.id,
+        shot_id=row.id,
+        data={"production": production.code, "shot": row.code, "changed": changed, "reason": reason},
+    )

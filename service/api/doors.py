@@ -146,7 +146,7 @@ class Door:
         """
         body = out.model_dump_json(by_alias=True)
         etag = f'"{hashlib.sha256(body.encode()).hexdigest()[:32]}"' if rev is None else etag_of(rev, head)
-        headers = {"ETag": etag, "Cache-Control": "private, no-cache" if kept is None else "no-store"}
+        headers = _headers(etag, "private, no-cache" if kept is None else "no-store")
         if location is not None:
             headers["Location"] = location
         if link is not None:
@@ -166,6 +166,11 @@ class Door:
             )
         return Response(body, status_code=status, headers=headers, media_type=JSON)
 
+    def unchanged(self, *, rev: int, head: int | str) -> Response | None:
+        """The answer to a read whose state the caller already holds, found before the state is read; else None."""
+        etag = etag_of(rev, head)
+        return Response(status_code=HTTPStatus.NOT_MODIFIED, headers=_headers(etag)) if self.has(etag) else None
+
     def has(self, etag: str) -> bool:
         """Whether the caller says it already holds this state: If-None-Match, compared weakly."""
         sent = self.request.headers.get("if-none-match", "")
@@ -181,6 +186,11 @@ def install(app: FastAPI) -> None:
         return replay.response()
 
     app.add_exception_handler(Replay, replayed)
+
+
+def _headers(etag: str, caching: str = "private, no-cache") -> dict[str, str]:
+    # What is shown depends on what the key may see.
+    return {"ETag": etag, "Cache-Control": caching, "Vary": "Authorization"}
 
 
 def etag_of(rev: int, head: int | str = 0) -> str:

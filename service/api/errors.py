@@ -175,7 +175,7 @@ def fault_of(error: Mapping[str, Any]) -> Fault:
 
 
 # How pydantic names the branch of a body that may be one object or a list of them.
-UNION_TAGS = frozenset({"<one>", "<list>"})
+UNION_TAGS = ("<one>", "<list>")
 
 
 def pointer(*path: str | int) -> str:

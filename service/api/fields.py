@@ -6,9 +6,17 @@ from datetime import UTC, datetime
 from fractions import Fraction
 from typing import Annotated, Any, Self, TypeVar
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
-from pydantic.json_schema import SkipJsonSchema, WithJsonSchema
-from pydantic_core import PydanticCustomError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetJsonSchemaHandler,
+    model_validator,
+)
+from pydantic.json_schema import JsonSchemaValue, WithJsonSchema
+from pydantic_core import CoreSchema, PydanticCustomError
 
 from service.domain.codes import CODE_RULE, LONGEST_CODE, composed, is_code, unprintable
 from service.domain.rates import RATE_RULE, rate_of
@@ -103,6 +111,15 @@ def _given(value: Any) -> Any:  # noqa: ANN401 -- any field's value passes throu
     return value
 
 
+class _Undocumented:
+    """Leaves null, which a field is only before it is given, out of the documentation."""
+
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        schema = handler(core)
+        (given,) = (each for each in schema.pop("anyOf") if each != {"type": "null"})
+        return {**schema, **given}
+
+
 Code = Annotated[
     str,
     AfterValidator(_code),
@@ -137,5 +154,5 @@ ClockMinute = Annotated[
 FrameCount = Annotated[int, Field(ge=0, le=MOST_FRAMES)]
 """A number of frames."""
 
-Given = Annotated[Value | SkipJsonSchema[None], BeforeValidator(_given)]
+Given = Annotated[Value | None, BeforeValidator(_given), _Undocumented()]
 """A field of a change that may be left out, but not be null."""

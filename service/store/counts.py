@@ -138,3 +138,14 @@ def unmatched(session: Session, *, after: int, limit: int, production_id: int | 
         statement = statement.where(col(CountRow.production_code) == code)
     found = session.exec(statement.order_by(col(CountRow.id)).limit(limit))
     return [KeptCount(row, terminal, stage) for row, terminal, stage in found]
+
+
+def waiting(session: Session, production: str, shots: Collection[str]) -> set[str]:
+    """Those of these shot codes under which unmatched counts of the production wait."""
+    statement = (
+        select(CountRow.shot_code)
+        .where(col(CountRow.production_code) == production, col(CountRow.shot_code).in_(shots))
+        .where(col(CountRow.series_id).is_(None))
+        .distinct()
+    )
+    return set(session.exec(statement))

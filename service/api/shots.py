@@ -1,0 +1,298 @@
+"""Shots: their plans, their figures and their takes."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from http import HTTPStatus
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, Path, Query, Response
+from pydantic import Field
+from sqlmodel import Session
+
+from service.actions import productions, shots, stages
+from service.actions.productions import EpisodeUnknown, ProductionUnknown
+from service.actions.shots import Planned, ShotElsewhere, ShotTaken, ShotUnknown
+from service.actions.stages import StageUnknown
+from service.api.doors import Coordinate, Door, ShotReader
+from service.api.examples import answers, page_of
+from service.api.fields import Out
+from service.api.pages import Page, Paging
+from service.api.plans import NEW, ShotChange, ShotsIn
+from service.api.productions import ProductionInPath
+from service.api.refusals import MissingPrecondition, Stale
+from service.api.strict import StrictRoute
+from service.api.takes import TAKE, TakeOut, takes_of
+from service.domain.keys import Scope
+from service.domain.refusals import UnfitFields
+from service.store import events
+from service.store import progress as figures
+from service.store import shots as store
+from service.store.shots import Filter
+from service.store.tables import ProductionRow, ShotProgressRow, ShotRow
+
+router = APIRouter(prefix="/v1/productions", tags=["shots"], route_class=StrictRoute)
+
+PROGRESS = {
+    "planned_frames": 96,
+    "shot_frames": 132,
+    "credited_frames": 96,
+    "credited_cut_frames": 88,
+    "remaining_frames": 0,
+    "overshoot_frames": 0,
+    "provisional": False,
+    "plate_planned_frames": 25,
+    "plate_shot_frames": 0,
+    "position": 4812,
+}
+SHOT: Mapping[str, Any] = {
+    **NEW,
+    "production": "lantern-bay",
+    "cameras": ["main"],
+    "passes": ["main"],
+    "moving_camera": False,
+    "omitted": False,
+    "parts": [{"part": "", "stage": "mill", "first": None, "last": None}],
+    "rev": 2,
+    "plan_rev": 1,
+    "added_at": "2026-03-02T08:10:00Z",
+    "progress": PROGRESS,
+}
+ADDED = {**SHOT, "rev": 1, "progress": None}
+
+ShotInPath = Annotated[str, Path(description="The code of the shot.", examples=["0120"])]
+
+
+class PartOut(Out):
+    """The part of a shot that one stage shoots."""
+
+    part: str = Field(description="The name of the part; empty where the shot is not split.")
+    stage: str = Field(description="The code of the stage that shoots it.")
+    first: int | None = Field(description="Its first frame identity; null for the first planned frame.")
+    last: int | None = Field(description="Its last frame identity; null for the last planned frame.")
+
+
+class ShotProgressOut(Out):
+    """The figures of a shot, in frames."""
+
+    planned_frames: int = Field(description="Frames planned, handles included, T; 0 while it is omitted.")
+    shot_frames: int = Field(description="Frames shot for every take, camera and pass, S.")
+    credited_frames: int = Field(description="Planned frames that every required camera and pass has, E.")
+    credited_cut_frames: int = Field(description="Credited frames without handles.")
+    remaining_frames: int = Field(description="Frames still to be credited, T − E.")
+    overshoot_frames: int = Field(description="Frames beyond the planned ones, the required cameras added up, O.")
+    provisional: bool = Field(description="Whether credited frames rest on a take nobody has decided on.")
+    plate_planned_frames: int = Field(description="Frames its plate needs at least.")
+    plate_shot_frames: int = Field(description="Frames shot of its plate; they never add to credited frames.")
+    position: int = Field(description="The id of the last event of the shot that these figures rest on.")
+
+    @classmethod
+    def of(cls, row: ShotProgressRow) -> "ShotProgressOut":
+        """The figures of this row."""
+        return cls.model_validate(row.model_dump(include=set(cls.model_fields)))
+
+
+class ShotOut(Out):
+    """A shot: its plan and its figures."""
+
+    production: str = Field(description="The code of its production.")
+    code: str = Field(description="What it is called.")
+    episode: str = Field(description="The code of its episode.")
+    scene: str | None = Field(description="The scene it belongs to.")
+    cut_frames: int = Field(description="Frames the edit uses, numbered from 1.")
+    handle_in: int = Field(description="Spare frames before the cut, numbered 0 and below.")
+    handle_out: int = Field(description="Spare frames after the cut.")
+    cameras: list[str] = Field(description="The required cameras.")
+    passes: list[str] = Field(description="The required passes.")
+    moving_camera: bool = Field(description="Whether the camera moves, so that its plate is as long.")
+    omitted: bool = Field(description="Whether it was removed from the cut; its number and counts are kept.")
+    stage: str | None = Field(description="The stage that shoots all of it; null where any may, or where it is split.")
+    parts: list[PartOut] = Field(description="What each stage shoots of it; empty where any stage may count for it.")
+    rev: int = Field(description="Rises with every change of the shot, not with counts.")
+    plan_rev: int = Field(description="Rises with every change of what is to be shot.")
+    added_at: datetime = Field(description="When it was added (UTC).")
+    progress: ShotProgressOut | None = Field(description="Its figures; null before the worker *progress* has made any.")
+
+
+class ShotWithTakesOut(ShotOut):
+    """A shot with its takes."""
+
+    takes: list[TakeOut] = Field(description="What was shot of it, by part, purpose and number.")
+
+
+class ShotsOut(Out):
+    """The shots that were added together."""
+
+    items: list[ShotOut] = Field(description="In the order they were sent.")
+
+
+def _outs(
+    session: Session, production: ProductionRow, rows: Sequence[ShotRow], shown: Mapping[int, ShotProgressRow]
+) -> list[ShotOut]:
+    return [
+        _out(production, row, plan, shown.get(row.id or 0))
+        for row, plan in zip(rows, shots.planned(session, rows), strict=True)
+    ]
+
+
+def _out(production: ProductionRow, row: ShotRow, plan: Planned, progress: ShotProgressRow | None) -> ShotOut:
+    return ShotOut(
+        production=production.code,
+        code=plan.code,
+        episode=plan.episode,
+        scene=plan.scene,
+        cut_frames=plan.cut_frames,
+        handle_in=plan.handle_in,
+        handle_out=plan.handle_out,
+        cameras=list(plan.cameras),
+        passes=list(plan.passes),
+        moving_camera=plan.moving_camera,
+        omitted=plan.omitted,
+        stage=plan.parts[0].stage if len(plan.parts) == 1 else None,
+        parts=[PartOut(part=each.part, stage=each.stage, first=each.first, last=each.last) for each in plan.parts],
+        rev=row.rev,
+        plan_rev=row.plan_rev,
+        added_at=row.added_at,
+        progress=None if progress is None else ShotProgressOut.of(progress),
+    )
+
+
+def _progress(session: Session, rows: Sequence[ShotRow]) -> dict[int, ShotProgressRow]:
+    rest = figures.rest(session)
+    return {} if rest is None else figures.of_shots(session, [row.id or 0 for row in rows], rest)
+
+
+def _one(session: Session, production: ProductionRow, row: ShotRow) -> tuple[ShotOut, str]:
+    """A shot and the head of what is shown of it besides its own row: its events and its figures."""
+    progress = _progress(session, [row])
+    out = _outs(session, production, [row], progress)[0]
+    return out, f"{row.touched}-{out.progress.position if out.progress else 0}"
+
+
+@router.post(
+    "/{production}/shots",
+    operation_id="shot_add",
+    summary="Add shots",
+    status_code=HTTPStatus.CREATED,
+    response_model=ShotOut | ShotsOut,
+    responses=answers(ADDED, ProductionUnknown, ShotTaken, UnfitFields, status=HTTPStatus.CREATED),
+)
+def add_shots(door: Coordinate, production: ProductionInPath, body: ShotsIn) -> Response:
+    """Add one shot, or a list of up to 1 000, all or none. Lengths are in frames. Needs `coordinate`.
+
+    Counts that were posted under a shot's code before it was added count for it now, on the day they were captured.
+    The answer to a list is `{"items": [...]}`.
+    """
+    with door.writing() as session:
+        of = door.production(session, production, lock=True)
+        listed = isinstance(body, list)
+        wanted = [each.planned() for each in (body if isinstance(body, list) else [body])]
+        rows = shots.add_all(session, of, wanted, listed=listed, by=door.by, now=door.now)
+        outs = _outs(session, of, rows, {})
+        if listed:
+            return door.reply(session, ShotsOut(items=outs), status=HTTPStatus.CREATED)
+        location = f"{router.prefix}/{quote(of.code)}/shots/{quote(rows[0].code)}"
+        head = f"{rows[0].touched}-0"
+        return door.reply(session, outs[0], status=HTTPStatus.CREATED, rev=rows[0].rev, head=head, location=location)
+
+
+@router.get(
+    "/{production}/shots",
+    operation_id="shot_list",
+    summary="List shots",
+    response_model=Page[ShotOut],
+    responses=answers(page_of(SHOT), ProductionUnknown, EpisodeUnknown, StageUnknown),
+)
+def list_shots(
+    door: ShotReader,
+    production: ProductionInPath,
+    *,
+    window: Paging,
+    episode: Annotated[str | None, Query(description="Only shots of the episode with this code.")] = None,
+    stage: Annotated[str | None, Query(description="Only shots planned for the stage with this code.")] = None,
+    scene: Annotated[str | None, Query(description="Only shots of this scene.", max_length=64)] = None,
+) -> Response:
+    """List the shots of a production, omitted ones included, in the order they were added; figures in frames.
+
+    Needs `read`; a `count` key sees the shots planned for its stage or for none.
+    """
+    with door.reading() as session:
+        of = door.production(session, production)
+        rest = figures.rest(session)
+        last = events.last_of(session, of.id or 0)
+        head = f"{rest.version}-{rest.position}" if rest else "0"
+        if (unchanged := door.unchanged(rev=last, head=head)) is not None:
+            return unchanged
+        where = Filter(
+            episode_id=None if episode is None else productions.find_episode(session, of, episode).id,
+            stage_id=None if stage is None else stages.find(session, stage).id,
+            scene=scene,
+            on_stage_id=door.caller.stage_id,
+        )
+        rows = store.page(session, of.id or 0, after=window.after, limit=window.fetch, where=where)
+        shown, following = window.page(rows, id_of=lambda row: row.id)
+        outs = _outs(session, of, shown, _progress(session, shown))
+        page = Page[ShotOut](items=outs, next=following)
+        return door.reply(session, page, rev=last, head=head, link=window.link(following))
+
+
+@router.get(
+    "/{production}/shots/{shot}",
+    operation_id="shot_get",
+    summary="Read a shot",
+    response_model=ShotWithTakesOut,
+    responses=answers({**SHOT, "takes": [TAKE]}, ProductionUnknown, ShotUnknown, ShotElsewhere),
+)
+def get_shot(door: ShotReader, production: ProductionInPath, shot: ShotInPath) -> Response:
+    """Read a shot: its plan, its figures in frames, its takes with their counts in order.
+
+    Needs `read`; a `count` key sees the shots planned for its stage or for none. Animators are named to keys that
+    cover `coordinate`.
+    """
+    with door.reading() as session:
+        of = door.production(session, production)
+        row = shots.find(session, of, shot)
+        _require_here(door, session, row)
+        out, head = _one(session, of, row)
+        takes = takes_of(session, row, names=door.caller.scope.covers(Scope.COORDINATE))
+        whole = ShotWithTakesOut(**dict(out), takes=takes)
+        return door.reply(session, whole, rev=row.rev, head=head)
+
+
+def _require_here(door: Door, session: Session, row: ShotRow) -> None:
+    if door.caller.stage is None:
+        return
+    parts = store.parts(session, [row.id or 0])[row.id or 0]
+    if parts and door.caller.stage not in {part.stage for part in parts}:
+        raise ShotElsewhere(row.code, door.caller.stage)
+
+
+@router.patch(
+    "/{production}/shots/{shot}",
+    operation_id="shot_change",
+    summary="Change a shot",
+    response_model=ShotOut,
+    responses=answers(
+        {**SHOT, "cut_frames": 80, "rev": 3, "plan_rev": 2},
+        ProductionUnknown,
+        ShotUnknown,
+        UnfitFields,
+        Stale,
+        MissingPrecondition,
+    ),
+)
+def change_shot(door: Coordinate, production: ProductionInPath, shot: ShotInPath, body: ShotChange) -> Response:
+    """Re-cut a shot, change what is required of it or where it is shot, omit or restore it; lengths in frames.
+
+    Frames keep their numbers whatever the plan. The journal of credited frames notes what the change moved. Needs
+    `coordinate` and `If-Match`; counts do not stale the ETag.
+    """
+    with door.writing() as session:
+        of = door.production(session, production)
+        row = shots.find(session, of, shot, lock=True)
+        out, head = _one(session, of, row)
+        door.require_match(rev=row.rev, head=head, current=lambda: out)
+        wanted = body.applied(shots.planned(session, [row])[0])
+        shots.change(session, of, row, wanted=wanted, reason=body.reason, by=door.by, now=door.now)
+        out, head = _one(session, of, row)
+        return door.reply(session, out, rev=row.rev, head=head)
