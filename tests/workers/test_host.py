@@ -1,10 +1,9 @@
 """What a host finds behind its entry points, and that nothing found there stops anything else."""
 
 import sys
-from collections.abc import Iterator, Sequence
-from importlib.metadata import EntryPoint, PathDistribution, entry_points
+from collections.abc import Iterator
+from importlib.metadata import entry_points
 from pathlib import Path
-from textwrap import dedent
 
 import pytest
 from sqlmodel import col, select
@@ -12,6 +11,7 @@ from sqlmodel import col, select
 from service.store import catalogue
 from service.store.engine import Database
 from service.store.tables import CatalogueRow
+from tests.workers.shelf import Shelf
 from tests.workers.strangers import START, later
 from workers import host
 from workers.contract import ENTRY_POINTS
@@ -23,27 +23,6 @@ GOOD = """
     class Good(Worker):
         name, version, events = "good", 3, frozenset({"frames.counted"})
 """
-
-
-class Shelf:
-    """A folder of distributions with entry points, as an installer would leave it."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-
-    def put(self, distribution: str, source: str, **points: str) -> None:
-        module = distribution.replace("-", "_")
-        (self.folder / f"{module}.py").write_text(dedent(source))
-        info = self.folder / f"{module}-1.0.dist-info"
-        info.mkdir()
-        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {distribution}\nVersion: 1.0\n")
-        lines = "".join(f"{name} = {module}:{target}\n" for name, target in points.items())
-        (info / "entry_points.txt").write_text(f"[{ENTRY_POINTS}]\n{lines}")
-
-    def points(self) -> Sequence[EntryPoint]:
-        return [
-            point for info in sorted(self.folder.glob("*.dist-info")) for point in PathDistribution(info).entry_points
-        ]
 
 
 @pytest.fixture
