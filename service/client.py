@@ -152,6 +152,17 @@ class Client:
         """Every stage of the studio."""
         return self._pages("/v1/stages")
 
+    def enter_signal(self, stage: str, kind: str, *, at: str | None = None, sent_at: str | None = None) -> Reply:
+        """Say that work on a stage begins (`call`) or ends (`wrap`)."""
+        said = {"kind": kind, "at": at, "sent_at": sent_at}
+        return self._write(
+            "POST", _path("stages", stage, "log"), {name: each for name, each in said.items() if each is not None}
+        )
+
+    def signals(self, stage: str) -> Iterator[Json]:
+        """Every call and wrap of a stage."""
+        return self._pages(_path("stages", stage, "log"))
+
     # Terminals and keys
 
     def add_terminal(self, name: str, stage: str) -> Reply:
@@ -217,16 +228,13 @@ class Client:
         An answer's `outcome` is `counted`, `repeated`, `unmatched` or `refused`; a refused one carries its problem.
         Raises ApiError where the body as a whole is refused.
         """
-        body: Json = {"counts": list(counts)}
-        if spool is not None:
-            body["spool"] = spool
-        if sent_at is not None:
-            body["sent_at"] = sent_at
+        said = {"counts": list(counts), "spool": spool, "sent_at": sent_at}
+        body = {name: each for name, each in said.items() if each is not None}
         answer = self._request("POST", "/v1/counts", body=body)
         document = _document(answer)
         if "answers" in document:
-            said: list[Json] = document["answers"]
-            return said
+            answers: list[Json] = document["answers"]
+            return answers
         refused = ApiError(answer.status_code, document)
         if refused.kind in ITS_OWN:
             return [{"outcome": "refused", "serial": counts[0].get("serial"), "problem": document}]

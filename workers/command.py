@@ -10,6 +10,7 @@ import threading
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from pathlib import Path
 from types import FrameType
 from typing import Annotated
 
@@ -22,6 +23,8 @@ from service.store.engine import Busy, Database, Unusable
 from service.store.schema import migrate as bring_to_head
 from service.store.schema import require_head
 from workers import celery_app, child, key_command, logs, onebox, relay, web
+from workers.demo.run import DemoFailed, DemoRefused, Wanted
+from workers.demo.run import demo as play
 from workers.host import this_host
 
 app = typer.Typer(
@@ -37,7 +40,17 @@ app.add_typer(key_command.app, name="key")
 UNWELL_AFTER = timedelta(seconds=30)
 
 # What a person can put right; each says how.
-PLAIN = (SettingsError, Unusable, Busy, Refusal, key_command.Mistake, web.CannotListen, web.CannotStart)
+PLAIN = (
+    SettingsError,
+    Unusable,
+    Busy,
+    Refusal,
+    key_command.Mistake,
+    web.CannotListen,
+    web.CannotStart,
+    DemoFailed,
+    DemoRefused,
+)
 
 Host = Annotated[str | None, typer.Option(help="The address to listen on, instead of TIEDOWN_HOST.")]
 Port = Annotated[int | None, typer.Option(min=0, max=65_535, help="The port, instead of TIEDOWN_PORT; 0 takes any.")]
@@ -54,7 +67,23 @@ class Part(StrEnum):
 def serve(host: Host = None, port: Port = None) -> None:
     """Serve on this machine alone: web and workers on an embedded database, made or migrated first."""
     settings = _ready(host=host, port=port)
-    onebox.serve(settings, say=_say)
+    onebox.serve(settings, ready=lambda address, path: _say(f"Serving {address} from {path}"))
+
+
+@app.command()
+def demo(
+    *,
+    host: Host = None,
+    port: Port = None,
+    seed: Annotated[int, typer.Option(help="Varies every count.")] = 1,
+    once: Annotated[bool, typer.Option("--once", help="End when it is through, instead of going on serving.")] = False,
+    export: Annotated[Path | None, typer.Option(help="A new file for every post, as JSON lines.")] = None,
+    database: Annotated[
+        Path | None, typer.Option(help="A new file for the database, which is kept; one of its own goes in the end.")
+    ] = None,
+) -> None:
+    """Let an invented studio count for two days on an embedded database, show its figures, and go on serving it."""
+    play(Wanted(once=once, seed=seed, export=export, database=database, host=host, port=port))
 
 
 @app.command()

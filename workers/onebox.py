@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import closing, suppress
+from pathlib import Path
 
 from service.settings import Settings
 from service.store.engine import Database, Unusable, address_of, sqlite_path
@@ -138,11 +139,11 @@ class Child:
                     os.write(self._input, b".")
 
 
-def serve(settings: Settings, *, say: Callable[[str], None]) -> None:
+def serve(settings: Settings, *, ready: Callable[[str, Path], None]) -> None:
     """Serve an embedded database on this machine until SIGTERM or Ctrl-C.
 
-    Makes or migrates the database first; `say` is told where it serves. Raises Unusable (and its
-    kinds, AlreadyServed among them), Busy, and CannotListen.
+    Makes or migrates the database first; `ready` is told the address and the database's file once it listens. Raises
+    Unusable (and its kinds, AlreadyServed among them), Busy, and CannotListen.
     """
     path = sqlite_path(address_of(settings.database_url))
     if path is None:
@@ -156,7 +157,7 @@ def serve(settings: Settings, *, say: Callable[[str], None]) -> None:
         with web.listening(settings.host, settings.port) as listener:
             child = Child(settings)
             child.start()
-            say(f"Serving {web.address(listener)} from {path}")
+            ready(web.address(listener), path)
             try:
                 web.run(settings, listener, wake=child.wake)
             finally:

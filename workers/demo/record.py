@@ -1,0 +1,34 @@
+"""The record of a demo: every post in the order it was acknowledged, so that anyone can add it up again."""
+
+import json
+import threading
+from collections.abc import Mapping
+from typing import Any, TextIO
+
+
+class Record:
+    """Lines of JSON, one for each post; written to a file where one was asked for. Safe between threads."""
+
+    def __init__(self, file: TextIO | None = None) -> None:
+        self._file = file
+        self._lock = threading.Lock()
+
+    def shot(self, plan: Mapping[str, Any]) -> None:
+        """A shot's plan, entered or changed: the later line of a shot replaces the earlier."""
+        self._add({"post": "shot", **plan})
+
+    def count(self, terminal: str, stage: str, count: Mapping[str, Any], *, answer: Mapping[str, Any]) -> None:
+        """One count as a terminal of a stage sent it, with the answer it was given."""
+        self._add({"post": "count", "terminal": terminal, "stage": stage, **count, "answer": dict(answer)})
+
+    def decision(self, shot: str, take: Mapping[str, Any], decision: Mapping[str, Any]) -> None:
+        """A decision on a take (`part`, `purpose`, `number`) of a shot."""
+        which = {"part": take["part"], "purpose": take["purpose"], "take": take["take"]}
+        self._add({"post": "decision", "shot": shot, **which, **decision})
+
+    def _add(self, line: Mapping[str, Any]) -> None:
+        if self._file is None:
+            return
+        text = json.dumps(line, ensure_ascii=False)
+        with self._lock:
+            self._file.write(text + "\n")
