@@ -1,0 +1,58 @@
+"""README.md tells the truth: its commands are run as they stand there."""
+
+import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+from tests.conftest import unavailable
+from tests.served import TIEDOWN, environment, served
+
+HOUSE = Path(__file__).parents[1]
+README = (HOUSE / "README.md").read_text(encoding="utf-8")
+USUAL_ADDRESS = "http://127.0.0.1:8484"
+
+
+def marked(name: str) -> str:
+    """The shell lines under the mark of this name."""
+    found = re.search(rf"<!-- {name} -->\n+```sh\n(.*?)```", README, flags=re.DOTALL)
+    assert found, name
+    return found[1]
+
+
+def test_the_first_count_is_counted_as_the_readme_says(tmp_path: Path) -> None:
+    if shutil.which("curl") is None:
+        unavailable("curl is not installed")
+    lines = marked("the first count")
+    assert "curl" in lines
+    assert USUAL_ADDRESS in lines
+    assert ".venv/bin/tiedown" in lines
+    with served(tmp_path) as address:
+        here = lines.replace(USUAL_ADDRESS, address).replace(".venv/bin/tiedown", TIEDOWN)
+        ended = subprocess.run(
+            ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
+        )
+        assert ended.returncode == 0, ended.stdout + ended.stderr
+        *_, counted, shot = (json.loads(line) for line in ended.stdout.splitlines() if line)
+        assert counted["answers"][0]["outcome"] == "counted"
+        assert counted["answers"][0]["credited_frames"] == 48
+    assert shot["code"] == "e1-quay-1"
+
+
+def test_the_two_commands_install_from_the_locks_and_nothing_else() -> None:
+    demo, tests = re.findall(r"^python3 -m venv .*$", README, flags=re.MULTILINE)
+    assert demo.endswith("&& .venv/bin/tiedown demo")
+    assert marked("the tests").strip() == tests
+    for command, lock in ((demo, "requirements.lock"), (tests, "requirements-dev.lock")):
+        assert f"pip install --require-hashes -r {lock} &&" in command
+        assert "pip install --no-deps --no-build-isolation -e . &&" in command
+
+
+def test_every_variable_and_command_it_names_exists() -> None:
+    from_help = subprocess.run(
+        [TIEDOWN, "--help"], env=environment(), capture_output=True, text=True, check=True
+    ).stdout
+    commands = set(re.findall(r"`?(?:^|[ /`])tiedown ([a-z]+)", README, flags=re.MULTILINE))
+    assert commands >= {"serve", "demo", "key", "web", "relay", "worker", "migrate"}
+    assert [name for name in commands if not re.search(rf"\b{name}\b", from_help)] == []
