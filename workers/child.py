@@ -162,9 +162,13 @@ def run(settings: Settings, *, beat_fd: int | None) -> None:
     line, beat = LifeLine(0), beating(beat_fd)
     threading.Thread(target=line.watch, name="life line", daemon=True).start()
     database = Database.open(settings.database_url, pool_size=2, lock_timeout_s=settings.lock_timeout_s)
+    found = host.discover(settings.workers)
+    for each in found:
+        if each.worker is None:
+            log.error("a plugin cannot be used", extra={"worker": each.entry.worker, "error": each.entry.error})
     rounds = Round(
         database,
-        host.discover(settings.workers),
+        found,
         settings=settings,
         owner=f"onebox:{secrets.token_hex(8)}",
         beat=beat,
