@@ -8,7 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from textwrap import dedent
@@ -171,9 +171,9 @@ def test_a_writer_that_is_killed_lets_the_next_one_in(file: Path) -> None:
 
 
 def test_one_that_is_stopped_while_it_waits_keeps_nobody_out(file: Path) -> None:
-    with program(HOLDER, file) as stopped:
+    with ExitStack() as running:
         with Turnstile(file).turn(timeout_s=WAIT_S):
-            assert stopped.poll() is None
+            stopped = running.enter_context(program(HOLDER, file))
             until(lambda: is_held(file.with_name("tiedown.db.next")))
             stopped.send_signal(signal.SIGSTOP)
             os.waitid(os.P_PID, stopped.pid, os.WSTOPPED | os.WNOWAIT)
@@ -197,8 +197,9 @@ def test_an_interrupt_while_waiting_leaves_nothing_behind(file: Path) -> None:
         with turnstile.turn(timeout_s=1):
             print("inside", flush=True)
     """
-    with program(interrupted, file) as waiting:
+    with ExitStack() as running:
         with Turnstile(file).turn(timeout_s=WAIT_S):
+            waiting = running.enter_context(program(interrupted, file))
             until(lambda: is_held(file.with_name("tiedown.db.next")))
             waiting.send_signal(signal.SIGINT)
             assert said(waiting) == "interrupted"
