@@ -83,7 +83,7 @@ def postgres_server() -> URL:
 
 @pytest.fixture(scope="session")
 def postgres_template(postgres_server: URL) -> Iterator[str]:
-    """The name of a migrated, empty PostgreSQL database, to be cloned and never connected to."""
+    """The name of a migrated, empty PostgreSQL database, to be cloned and left alone."""
     with _postgres_database(postgres_server, template="template0") as url:
         migrate(url)
         yield make_url(url).database or ""
@@ -102,6 +102,7 @@ def postgres_spares(
 ) -> Iterator[Callable[[], AbstractContextManager[str]]]:
     """Lends migrated, empty databases, again and again: making and dropping one takes longer than most tests."""
     spares: list[str] = []
+    untouched = _schema_of(postgres_server.set(database=postgres_template).render_as_string(hide_password=False))
 
     @contextmanager
     def lend() -> Iterator[str]:
@@ -109,8 +110,10 @@ def postgres_spares(
             spares.append(made.enter_context(_postgres_database(postgres_server, template=postgres_template)))
         url = spares.pop()
         yield url
-        _empty(url)
-        spares.append(url)
+        # A test that changed more than rows has used its database up.
+        if _schema_of(url) == untouched:
+            _empty(url)
+            spares.append(url)
 
     with ExitStack() as made:
         yield lend
@@ -176,6 +179,27 @@ def _postgres_database(server: URL, *, template: str) -> Iterator[str]:
         yield server.set(database=name).render_as_string(hide_password=False)
     finally:
         _maintain(server, sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name)))
+
+
+def _schema_of(url: str) -> object:
+    """What tells one schema from another: columns, constraints, revision, settings; None where it is badly damaged."""
+    query = """
+        SELECT md5(string_agg(line, chr(10) ORDER BY line)) FROM (
+            SELECT concat_ws(' ', attrelid::regclass, attname, atttypid::regtype, attnotnull)
+            FROM pg_attribute JOIN pg_class ON pg_class.oid = attrelid
+            WHERE relnamespace = 'public'::regnamespace AND attnum > 0
+            UNION ALL SELECT concat_ws(' ', conrelid::regclass, conname, pg_get_constraintdef(oid))
+            FROM pg_constraint WHERE connamespace = 'public'::regnamespace
+            UNION ALL SELECT version_num FROM alembic_version
+            UNION ALL SELECT setconfig::text FROM pg_db_role_setting JOIN pg_database ON pg_database.oid = setdatabase
+            WHERE datname = current_database()
+        ) AS described (line)
+    """
+    with psycopg.connect(url) as connection:
+        try:
+            return connection.execute(query).fetchone()
+        except psycopg.errors.UndefinedTable:
+            return None
 
 
 def _empty(url: str) -> None:
