@@ -9,6 +9,7 @@ import os
 import secrets
 import select
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -19,7 +20,7 @@ from types import FrameType
 from service.settings import Settings
 from service.store import catalogue
 from service.store.engine import Busy, Database
-from workers import host, schedule
+from workers import host, logs, schedule
 from workers.contract import Worker
 from workers.engine import Outcome, step
 from workers.host import Found
@@ -179,6 +180,13 @@ def run(settings: Settings, *, beat_fd: int | None) -> None:
     database.close()
 
 
+def main() -> None:
+    """Be the child: the number of the pipe for signs of life is the one argument, the settings come as always."""
+    settings = Settings.read()
+    logs.start(settings.log_level)
+    run(settings, beat_fd=int(sys.argv[1]) if len(sys.argv) > 1 else None)
+
+
 def _taken(rounds: Round) -> bool:
     """Take a round; whether to take the next at once. Trouble with the database is logged and waited out."""
     try:
@@ -189,3 +197,7 @@ def _taken(rounds: Round) -> bool:
         log.exception("a round could not be finished")
         time.sleep(TROUBLE_S)
     return False
+
+
+if __name__ == "__main__":
+    main()

@@ -22,7 +22,7 @@ from service.store import catalogue
 from service.store.engine import Busy, Database, Unusable
 from service.store.schema import migrate as bring_to_head
 from service.store.schema import require_head
-from workers import celery_app, child, key_command, logs, onebox, relay, web
+from workers import celery_app, key_command, logs, onebox, relay, web
 from workers.demo.run import DemoFailed, DemoRefused, Wanted
 from workers.demo.run import demo as play
 from workers.host import this_host
@@ -129,12 +129,6 @@ def run_worker(
     with closing(Database.open(settings.database_url)) as database:
         require_head(database)
     celery_app.run_worker(settings, concurrency=concurrency)
-
-
-@app.command(hidden=True)
-def engine(beat_fd: Annotated[int | None, typer.Option(help="Where to give signs of life.")] = None) -> None:
-    """Be the engine of `tiedown serve`, which starts this itself and ends it by the end of standard input."""
-    child.run(_ready(), beat_fd=beat_fd)
 
 
 @app.command()

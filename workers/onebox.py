@@ -24,7 +24,7 @@ log = logging.getLogger("tiedown.onebox")
 
 # Importing and opening come before the first beat, and no handler is at work yet.
 START_LIMIT_S = 30.0
-LOOK_S = 0.2
+LOOK_S = 0.1
 FIRST_PAUSE_S = 0.2
 LONGEST_PAUSE_S = 10.0
 # A child that lived this long was not killed by what the last one was killed by.
@@ -86,7 +86,7 @@ class Child:
     def _live(self) -> None:
         """One life of the child, from its start to its end."""
         beats, beats_end = os.pipe()
-        command = [sys.executable, "-P", "-m", "workers.command", "engine", "--beat-fd", str(beats_end)]
+        command = [sys.executable, "-P", "-m", "workers.child", str(beats_end)]
         with subprocess.Popen(  # noqa: S603 - this very interpreter and its own module
             command, stdin=subprocess.PIPE, pass_fds=[beats_end], env=self._environment
         ) as process:

@@ -83,15 +83,23 @@ def look(database: Database, *, now: datetime) -> Work:
 class Relay:
     """Hints sent, remembered just long enough not to send the same one at every look."""
 
-    def __init__(self, database: Database, hints: Hints, *, clock: Callable[[], datetime]) -> None:
-        self._database, self._hints, self._clock = database, hints, clock
+    def __init__(
+        self,
+        database: Database,
+        hints: Hints,
+        *,
+        clock: Callable[[], datetime],
+        elapsed_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """`elapsed_s` never goes back, as a clock does that is put right."""
+        self._database, self._hints, self._clock, self._elapsed_s = database, hints, clock, elapsed_s
         self._sent: dict[CursorKey, tuple[int, float]] = {}
         self._job_at = self._pulse_at = float("-inf")
         self._beat_at = float("-inf")
 
     def turn(self) -> int:
         """Look once and hint; how many hints went out. Raises Unsent, and what the database raises."""
-        passed = time.monotonic()
+        passed = self._elapsed_s()
         work = look(self._database, now=self._clock())
         due = [each for each in work.behind if self._due(each, passed)]
         job = work.job_due and passed - self._job_at >= SEND_AGAIN_S
@@ -111,7 +119,7 @@ class Relay:
 
     def beat(self) -> None:
         """Give a sign of life where it is due."""
-        passed = time.monotonic()
+        passed = self._elapsed_s()
         if passed - self._beat_at >= PULSE_S:
             with self._database.writing() as session:
                 catalogue.beat(session, catalogue.RELAY, host=this_host(), now=self._clock())

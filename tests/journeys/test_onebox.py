@@ -123,9 +123,7 @@ def test_nothing_acknowledged_is_lost_when_the_whole_tree_is_killed(
         until(lambda: credited(database) == {1: terminal.acknowledged["0001"]})
 
 
-def test_the_end_is_asked_for_and_comes_soon_and_clean(
-    house: Running, terminal: Terminal, database: Database
-) -> None:
+def test_the_end_is_asked_for_and_comes_soon_and_clean(house: Running, terminal: Terminal, database: Database) -> None:
     terminal.post("0001", 40)
     until(lambda: credited(database) == {1: 40})
     engine = house.engine()

@@ -1,0 +1,179 @@
+"""Many machines: PostgreSQL, Redis, web processes, relays and Celery workers as real processes, and their deaths."""
+
+import random
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import ExitStack
+from functools import partial
+from pathlib import Path
+
+import pytest
+from redis import Redis
+
+from service.store import catalogue
+from service.store.engine import Database
+from tests.journeys.house import (
+    Running,
+    Terminal,
+    credited,
+    environment,
+    furnish,
+    key,
+    opened,
+    position,
+    running,
+    tiedown,
+    until,
+)
+
+SHOTS = 6
+
+
+@pytest.fixture
+def env(postgres_url: str, redis_url: str) -> dict[str, str]:
+    return environment(postgres_url, redis_url=redis_url, port=0, lease_s=4, handler_limit_s=3)
+
+
+@pytest.fixture
+def database(postgres_url: str) -> Iterator[Database]:
+    with opened(postgres_url) as found:
+        furnish(found, shots=SHOTS)
+        yield found
+
+
+class Studio:
+    """The processes of the house, each started and ended by itself."""
+
+    def __init__(self, stack: ExitStack, env: dict[str, str], folder: Path) -> None:
+        self._stack, self._env, self._folder, self._started = stack, env, folder, 0
+
+    def start(self, *arguments: str) -> Running:
+        self._started += 1
+        log = self._folder / f"{self._started}-{arguments[0]}.log"
+        return self._stack.enter_context(running(*arguments, env=self._env, log=log))
+
+    def terminal(self, web: Running, number: int) -> Terminal:
+        token = key(self._env, f"key-{number}", scope="count", terminal=f"capture-{number}", stage="barn")
+        return self._stack.enter_context(Terminal(web.address(), token))
+
+
+@pytest.fixture
+def studio(env: dict[str, str], database: Database, tmp_path: Path) -> Iterator[Studio]:
+    with ExitStack() as stack:
+        yield Studio(stack, env, tmp_path)
+
+
+def kill(process: Running) -> None:
+    """As when a machine loses power: the process and its children at once."""
+    for child in process.children():
+        child.kill()
+    process.end(signal.SIGKILL)
+
+
+def flush(redis_url: str) -> None:
+    """As when Redis loses its memory."""
+    with Redis.from_url(redis_url) as redis:
+        redis.flushall()
+
+
+def shown(database: Database, terminal: Terminal) -> bool:
+    expected = {int(shot): frames for shot, frames in terminal.acknowledged.items()}
+    return credited(database) == expected
+
+
+def test_figures_catch_up_whatever_dies(studio: Studio, database: Database, redis_url: str) -> None:
+    terminal = studio.terminal(studio.start("web"), 1)
+    relay = studio.start("relay")
+    worker = studio.start("worker", "--concurrency", "1")
+
+    terminal.post("0001", 10)
+    until(lambda: shown(database, terminal), within_s=60)
+
+    relay.end(signal.SIGKILL)
+    before = position(database)
+    assert [terminal.post("0002", frames).status_code for frames in range(1, 6)] == [200] * 5
+    assert position(database) == before
+    studio.start("relay")
+    until(lambda: shown(database, terminal), within_s=60)
+
+    flush(redis_url)
+    terminal.post("0003", 10)
+    until(lambda: shown(database, terminal), within_s=60)
+
+    kill(worker)
+    assert terminal.post("0004", 10).status_code == 200
+    studio.start("worker", "--concurrency", "1")
+    until(lambda: shown(database, terminal), within_s=60)
+
+
+def test_counts_from_two_doors_are_all_in_the_figures_after_a_storm(
+    studio: Studio, database: Database, redis_url: str
+) -> None:
+    terminals = [studio.terminal(studio.start("web"), number) for number in (1, 2)]
+    relays = [studio.start("relay"), studio.start("relay")]
+    workers = [studio.start("worker", "--concurrency", "2") for _ in range(2)]
+    until(lambda: beaten(database), within_s=60)
+    done = threading.Event()
+
+    def shoot(terminal: Terminal, shots: list[int], seed: int) -> None:
+        dice = random.Random(seed)
+        while not done.is_set():
+            shot = f"{dice.choice(shots):04}"
+            assert terminal.post(shot, dice.randint(1, 90)).status_code == 200
+
+    cameras = [
+        threading.Thread(target=shoot, args=(terminals[0], [1, 2, 3], 1)),
+        threading.Thread(target=shoot, args=(terminals[1], [4, 5, 6], 2)),
+    ]
+    for camera in cameras:
+        camera.start()
+    for disaster in (
+        partial(kill, workers[0]),
+        partial(relays[0].end, signal.SIGKILL),
+        partial(flush, redis_url),
+        workers[1].children()[0].kill,
+    ):
+        # Between two disasters the figures must have moved, so that each strikes work under way.
+        before = position(database)
+        until(lambda reached=before: position(database) > reached, within_s=60)  # type: ignore[misc]  # this turn's
+        disaster()
+    done.set()
+    for camera in cameras:
+        camera.join()
+
+    acknowledged = {int(shot): frames for each in terminals for shot, frames in each.acknowledged.items()}
+    until(lambda: credited(database) == acknowledged, within_s=60)
+
+
+def beaten(database: Database) -> bool:
+    with database.reading() as session:
+        return catalogue.last_beat(session, catalogue.ENGINE) is not None
+
+
+def test_a_relay_outlives_redis_and_says_so_once(studio: Studio, database: Database, tmp_path: Path) -> None:
+    url = database.url.render_as_string(hide_password=False)
+    env = environment(url, redis_url="redis://127.0.0.1:1/0")
+    log = tmp_path / "relay.log"
+    with running("relay", env=env, log=log) as relay:
+        until(lambda: "does not answer" in log.read_text())
+        beat = relay_beat(database)
+        until(lambda: relay_beat(database) != beat)
+        assert relay.process.poll() is None
+        assert relay.end() == 0
+    assert log.read_text().count("Redis does not answer") == 1
+
+
+def relay_beat(database: Database) -> object:
+    with database.reading() as session:
+        return catalogue.last_beat(session, catalogue.RELAY)
+
+
+def test_a_part_says_whether_it_is_well(studio: Studio, env: dict[str, str]) -> None:
+    assert tiedown("healthy", "relay", env=env).returncode == 1
+
+    studio.start("relay")
+
+    until(lambda: tiedown("healthy", "relay", env=env).returncode == 0, within_s=60)
+    unwell = tiedown("healthy", "worker", env=env)
+    assert (unwell.returncode, "gives no sign of life" in unwell.stderr) == (1, True)
