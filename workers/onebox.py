@@ -157,8 +157,8 @@ def serve(settings: Settings, *, ready: Callable[[str, Path], None]) -> None:
         with web.listening(settings.host, settings.port) as listener:
             child = Child(settings)
             child.start()
-            ready(web.address(listener), path)
             try:
+                ready(web.address(listener), path)
                 web.run(settings, listener, wake=child.wake)
             finally:
                 child.stop()
