@@ -21,6 +21,7 @@ from service.api import (
     studio,
     takes,
     terminals,
+    unmatched,
 )
 from service.api.wire import AccessLog, BodyLimit, HeadAsGet
 from service.settings import Settings
@@ -36,6 +37,7 @@ NOUNS = (
     keys,
     shots,
     counts,
+    unmatched,
     takes,
     progress,
 )

@@ -1,11 +1,11 @@
-"""Record the counts of a terminal, and match those that were kept without a shot.
+"""Record the counts of a terminal.
 
 The facts are loaded, the domain judges, the ledger and the series are written and the log is appended, all in the
 entrance's one transaction; nothing here commits.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, assert_never
 
@@ -24,33 +24,15 @@ from service.domain.counts import (
     Target,
     capture_time,
     judge,
-    place,
 )
 from service.domain.events import EventKind
-from service.domain.progress import Figures
-from service.domain.refusals import Clash, Refusal, Unknown
+from service.domain.refusals import Refusal
 from service.domain.shifts import Shift
 from service.domain.studio import Studio, production_day
-from service.domain.takes import Outcome, Purpose
 from service.store import counts as ledger
 from service.store import shifts
 from service.store.events import Happening, append_all
-from service.store.tables import CountRow, ShotRow, TerminalRow
-
-
-@dataclass(eq=False)
-class CountUnknown(Unknown):
-    """The ledger has no count with the id {count}."""
-
-    count: int
-
-
-@dataclass(eq=False)
-class AlreadyMatched(Clash):
-    """The count {count} already counts for shot {shot}; put a wrong match right with a correction of the take."""
-
-    count: int
-    shot: str
+from service.store.tables import CountRow, TerminalRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,101 +233,3 @@ def _answer_head(post: Post, time: CaptureTime, day_on: date) -> dict[str, Any]:
         "adjusted": time.adjusted,
         "production_day": day_on.isoformat(),
     }
-
-
-def post_of(row: CountRow) -> Post:
-    """A kept count as it was posted, but for the age at sending, which only the first reckoning needed."""
-    return Post(
-        serial=row.serial,
-        spool=row.spool,
-        production=row.production_code,
-        shot=row.shot_code,
-        take=row.take,
-        captures_total=row.captures_total,
-        frames_total=row.frames_total,
-        frames_per_capture=row.frames_per_capture,
-        camera=row.camera,
-        pass_=row.pass_,
-        part=row.part,
-        purpose=Purpose(row.purpose),
-        starts_at=row.starts_at,
-        animator=row.animator,
-        at=row.posted_at,
-        outcome=Outcome(row.outcome) if row.outcome else None,
-    )
-
-
-def match_arrivals(
-    session: Session, shot: ShotRow, production: str, *, studio: Studio, by: str, now: datetime
-) -> list[Happening]:
-    """Match what was posted under a shot's code before it could count, on its capture days.
-
-    Returns the events for the caller to append last. Counts that still may not count (another stage's) stay unmatched.
-    """
-    waiting = ledger.unmatched_of(session, production, shot.code)
-    if not waiting or shot.id is None:
-        return []
-    sheet = Sheet(session, [shot.id], studio)
-    target = Target(shot.id, sheet.plan(shot.id))
-    placed = [(row, place(post_of(row), target, row.stage_id, production_known=True)) for row in waiting]
-    matched = [(row, where.part, row.take) for row, where in placed if isinstance(where, Counted)]
-    return _write(session, sheet, shot.id, matched, by=by, now=now)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Match:
-    """What a coordinator says of an unmatched count; `take` and `part` replace what was posted where they are given."""
-
-    count_id: int
-    take: int | None = None
-    part: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Matched:
-    """A count that was matched: its entry, the take and part it counts for, and the shot's figures with it."""
-
-    row: CountRow
-    take: int
-    part: str
-    figures: Figures
-
-
-def match_count(session: Session, match: Match, shot: ShotRow, *, studio: Studio, by: str, now: datetime) -> Matched:
-    """Let a kept count count for this shot, planned for its stage or not: a coordinator knows better than the plan.
-
-    Raises CountUnknown and AlreadyMatched.
-    """
-    shot_id = shot.id or 0
-    sheet = Sheet(session, [shot_id], studio)
-    row = session.get(CountRow, match.count_id, with_for_update={"key_share": True}, populate_existing=True)
-    if row is None:
-        raise CountUnknown(match.count_id)
-    if row.shot_id is not None:
-        raise AlreadyMatched(match.count_id, session.get_one(ShotRow, row.shot_id).code)
-    plan = sheet.plan(shot_id)
-    part = match.part if match.part is not None else plan.part_counted(row.part, row.stage_id)
-    if part is None:
-        part = plan.parts[0].part
-    take = match.take if match.take is not None else row.take
-    append_all(session, _write(session, sheet, shot_id, [(row, part, take)], by=by, now=now))
-    return Matched(row, take, part, sheet.figures(shot_id))
-
-
-def _write(
-    session: Session,
-    sheet: Sheet,
-    shot_id: int,
-    placed: Sequence[tuple[CountRow, str, int]],
-    *,
-    by: str,
-    now: datetime,
-) -> list[Happening]:
-    sheet.prepare({(shot_id, take) for _, _, take in placed})
-    for row, part, take in placed:
-        terminal = session.get_one(TerminalRow, row.terminal_id).name
-        post = replace(post_of(row), take=take)
-        series = sheet.count(shot_id, part, post, kept=ledger.ledger_post(row, terminal), now=now)
-        row.shot_id, row.series_id, row.unmatched_reason = shot_id, series.id, None
-    sheet.save(now=now)
-    return sheet.happenings(EventKind.FRAMES_MATCHED, actor=by, now=now)

@@ -7,8 +7,8 @@ from typing import Any
 
 from sqlmodel import Session
 
-from service.actions.counts import match_arrivals
 from service.actions.sheets import Sheet
+from service.actions.unmatched import match_arrivals
 from service.domain.codes import composed, is_code
 from service.domain.events import EventKind
 from service.domain.progress import Cause

@@ -1,0 +1,180 @@
+"""Unmatched counts: kept without a shot, until one is found for them."""
+
+from datetime import date, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Response
+from pydantic import Field
+
+from service.actions import shots
+from service.actions import unmatched as actions
+from service.actions.productions import ProductionUnknown
+from service.actions.shots import ShotUnknown
+from service.actions.unmatched import AlreadyMatched, CountUnknown
+from service.api.counts import TakeNumber
+from service.api.doors import Coordinate
+from service.api.examples import answers, page_of
+from service.api.fields import Body, Code, Out
+from service.api.pages import LARGEST_ID, Page, Paging
+from service.api.strict import StrictRoute
+from service.domain.counts import Unmatched
+from service.domain.takes import Purpose
+from service.store import counts as ledger
+from service.store import studio
+
+router = APIRouter(prefix="/v1/counts/unmatched", tags=["counts"], route_class=StrictRoute)
+
+UNMATCHED = {
+    "id": 4711,
+    "reason": "unknown shot",
+    "terminal": "mill-capture",
+    "stage": "mill",
+    "spool": "k7Qm2x",
+    "serial": 119,
+    "production": "lantern-bay",
+    "shot": "0125",
+    "take": 1,
+    "part": None,
+    "camera": None,
+    "pass": None,
+    "purpose": "shoot",
+    "total_frames": 12,
+    "starts_at": None,
+    "animator": "Ilse",
+    "captured_at": "2026-03-02T15:20:11Z",
+    "production_day": "2026-03-02",
+    "received_at": "2026-03-02T15:20:12Z",
+}
+MATCHED = {
+    "id": 4711,
+    "production": "lantern-bay",
+    "shot": "0120",
+    "take": 3,
+    "part": "",
+    "production_day": "2026-03-02",
+    "planned_frames": 96,
+    "credited_frames": 48,
+    "remaining_frames": 48,
+}
+
+
+class UnmatchedOut(Out):
+    """A count that is kept without a shot."""
+
+    id: int = Field(description="Names the count when it is matched.")
+    reason: Unmatched = Field(description="Why no shot takes it.")
+    terminal: str = Field(description="The terminal that posted it.")
+    stage: str = Field(description="The code of the terminal's stage.")
+    spool: str = Field(description="The spool it was posted from.")
+    serial: int = Field(description="Its serial in the spool.")
+    production: str = Field(description="The production's code as posted.")
+    shot: str = Field(description="The shot's code as posted.")
+    take: int = Field(description="The take's number.")
+    part: str | None = Field(description="The part, where one was posted.")
+    camera: str | None = Field(description="The camera, where one was posted.")
+    pass_: str | None = Field(alias="pass", description="The pass, where one was posted.")
+    purpose: Purpose = Field(description="What the take is shot for.")
+    total_frames: int = Field(description="The total posted, in frames.")
+    starts_at: int | None = Field(description="The frame identity the take begins at, where posted.")
+    animator: str | None = Field(description="Who animates, where posted.")
+    captured_at: datetime = Field(description="When the frame was captured, by the server's reckoning (UTC).")
+    production_day: date = Field(description="The production day the frames belong to.")
+    received_at: datetime = Field(description="When the count was received (UTC).")
+
+    @classmethod
+    def of(cls, kept: ledger.KeptCount) -> "UnmatchedOut":
+        """The unmatched count of this entry of the ledger."""
+        row = kept.row
+        return cls.model_validate(
+            {
+                **row.model_dump(include=set(cls.model_fields) - {"pass_"}),
+                "pass": row.pass_,
+                "reason": row.unmatched_reason,
+                "terminal": kept.terminal,
+                "stage": kept.stage,
+                "production": row.production_code,
+                "shot": row.shot_code,
+                "production_day": row.day_on,
+            }
+        )
+
+
+class MatchIn(Body):
+    """Which shot an unmatched count counts for."""
+
+    production: Code
+    shot: Code
+    take: TakeNumber | None = Field(None, description="Instead of the take posted.")
+    part: Code | None = Field(None, description="Instead of the part posted.")
+
+
+class MatchOut(Out):
+    """What a matched count counts for, and the shot's figures with it, in frames."""
+
+    id: int = Field(description="The count's id.")
+    production: str = Field(description="The production's code.")
+    shot: str = Field(description="The shot's code.")
+    take: int = Field(description="The take it counts for.")
+    part: str = Field(description="The part it counts for; empty where the shot is not split.")
+    production_day: date = Field(description="The day of its capture, to which its frames belong.")
+    planned_frames: int = Field(description="The shot's planned frames, T.")
+    credited_frames: int = Field(description="The shot's credited frames, E.")
+    remaining_frames: int = Field(description="The shot's remaining frames, T − E.")
+
+    @classmethod
+    def of(cls, matched: actions.Matched, production: str, shot: str) -> "MatchOut":
+        """What was matched, by the codes it counts for."""
+        figures = matched.figures
+        return cls(
+            id=matched.row.id or 0,
+            production=production,
+            shot=shot,
+            take=matched.take,
+            part=matched.part,
+            production_day=matched.row.day_on,
+            planned_frames=figures.planned_frames,
+            credited_frames=figures.credited_frames,
+            remaining_frames=figures.remaining_frames,
+        )
+
+
+@router.get(
+    "",
+    operation_id="unmatched_list",
+    summary="List unmatched counts",
+    response_model=Page[UnmatchedOut],
+    responses=answers(page_of(UNMATCHED)),
+)
+def list_unmatched(door: Coordinate, window: Paging) -> Response:
+    """List the counts that are kept without a shot, oldest first; totals in frames. Needs `coordinate`.
+
+    They count as soon as their shot is added, restored or planned for their stage, or when they are matched by hand.
+    """
+    with door.reading() as session:
+        only = door.caller.production_id
+        rows = ledger.unmatched(session, after=window.after, limit=window.fetch, production_id=only)
+    return window.reply(door, rows, id_of=lambda each: each.row.id, out_of=UnmatchedOut.of)
+
+
+@router.post(
+    "/{count}/match",
+    operation_id="unmatched_match",
+    summary="Match a count to a shot",
+    response_model=MatchOut,
+    responses=answers(MATCHED, CountUnknown, AlreadyMatched, ProductionUnknown, ShotUnknown),
+)
+def match_unmatched(
+    door: Coordinate,
+    count: Annotated[int, Path(ge=1, le=LARGEST_ID, description="The id of the count.", examples=[4711])],
+    body: MatchIn,
+) -> Response:
+    """Let a kept count count for a shot, whatever the stage planned for it. Needs `coordinate`.
+
+    Its frames belong to the production day of their capture. What was posted stays as it is.
+    """
+    with door.writing() as session:
+        production = door.production(session, body.production)
+        shot = shots.find(session, production, body.shot)
+        match = actions.Match(count_id=count, take=body.take, part=body.part)
+        matched = actions.match_count(session, match, shot, studio=studio.load(session), by=door.by, now=door.now)
+        return door.reply(session, MatchOut.of(matched, production.code, shot.code))
