@@ -320,3 +320,21 @@ def test_frames_without_a_planned_stage_are_shown_at_the_stage_that_shot_them(
     post(terminal, count(1, 40))
     items = sums("stage")["items"]
     assert [(each["stage"], each["credited_frames"]) for each in items] == [("mill", 40)]  # type: ignore[attr-defined]
+
+
+def test_a_terminal_that_may_decide_circles_and_rejects_takes_in_the_order_of_its_serials(
+    database: Database, terminal: Caller, admin: Caller, coordinator: Caller, sums: Sums
+) -> None:
+    add_shot(database)
+    studio = {"name": "Lantern Yard", "time_zone": "UTC", "day_starts_at": "05:00", "terminals_may_decide": True}
+    assert admin.send("PUT", "/v1/studio", json=studio).status_code == 200
+    post(terminal, count(5, 96, outcome="circled"))
+    take = coordinator.get(f"{SHOT}/takes/1").json()
+    assert (take["circled"], [each["by"] for each in take["decisions"]]) == (True, ["mill-capture"])
+    # The one said earlier arrives later and changes nothing.
+    post(terminal, count(4, 90, outcome="ng"))
+    take = coordinator.get(f"{SHOT}/takes/1").json()
+    assert (take["circled"], take["ng"], take["series"][0]["total_frames"]) == (True, False, 96)
+    post(terminal, count(6, 96, outcome="ng"))
+    assert coordinator.get(f"{SHOT}/takes/1").json()["ng"] is True
+    assert figures(sums(), "credited", "shot") == (0, 96)
