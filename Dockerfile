@@ -10,4 +10,4 @@ COPY migrations ./migrations
 RUN python -m pip install --no-cache-dir --no-deps --no-build-isolation .
 USER tiedown
 ENV PYTHONUNBUFFERED=1
-CMD ["tiedown", "serve", "--host", "0.0.0.0", "--port", "8000"]
+CMD ["tiedown", "serve", "--host", "0.0.0.0", "--port", "8484"]

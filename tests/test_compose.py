@@ -143,7 +143,7 @@ def test_no_secret_is_baked_in() -> None:
 
 def test_only_the_web_is_reached_from_outside_and_from_this_machine_alone() -> None:
     published = {name: service["ports"] for name, service in SERVICES.items() if "ports" in service}
-    assert published == {"web": ["127.0.0.1:8000:8000"]}
+    assert published == {"web": ["127.0.0.1:8484:8484"]}
 
 
 def test_image_is_made_of_files_that_exist_and_are_let_through() -> None:
@@ -170,7 +170,7 @@ def test_database_health_check_answers(empty_postgres_url: str) -> None:
 
 
 def test_every_command_runs_and_is_found_healthy(house_env: dict[str, str], tmp_path: Path) -> None:
-    ports = {"8000": free_port()}
+    ports = {"8484": free_port()}
     for name in ("web", "relay", "worker"):
         before = subprocess.run(health_command(name, ports), env=house_env, capture_output=True, text=True, check=False)
         assert before.returncode != 0, f"{name} is called healthy before it runs"
