@@ -22,6 +22,7 @@ from service.domain.counts import (
     Refused,
     Repeated,
     Target,
+    Unmatched,
     capture_time,
     judge,
 )
@@ -32,6 +33,7 @@ from service.domain.studio import Studio, production_day
 from service.store import counts as ledger
 from service.store import shifts
 from service.store.events import Happening, append_all
+from service.store.failures import Outdated
 from service.store.tables import CountRow, TerminalRow
 
 
@@ -171,6 +173,17 @@ class _Door:
         actor = self._poster.terminal
         events = self._sheet.happenings(EventKind.FRAMES_COUNTED, actor=actor, now=self._now)
         append_all(self._session, [*events, *self._unmatched()])
+        self._require_still_unknown()
+
+    def _require_still_unknown(self) -> None:
+        """Raise Outdated where a shot arrived between the look for it and the log.
+
+        Its arrival had the log before and matched what it saw, without these.
+        """
+        unknown = {Unmatched.UNKNOWN_SHOT.value, Unmatched.UNKNOWN_PRODUCTION.value}
+        names = {(row.production_code, row.shot_code) for row in self._rows if row.unmatched_reason in unknown}
+        if names and ledger.shots_named(self._session, names):
+            raise Outdated
 
     def _unmatched(self) -> list[Happening]:
         kept = [row for row in self._rows if row.unmatched_reason is not None]

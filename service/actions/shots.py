@@ -139,8 +139,8 @@ def add_all(
     ids = [row.id or 0 for row in rows]
     store.add_parts(session, dict(zip(ids, (each.parts for each in wanted), strict=True)), known.stages)
     append_all(session, [_added(row, each, production, by=by, now=now) for row, each in zip(rows, wanted, strict=True)])
-    # Only now, holding the log: a count that found no shot has either been committed, and is seen here, or is not yet
-    # in the log, and will see the shot.
+    # Only now, holding the log: a count that found no shot has either been committed, and is seen here, or comes to the
+    # log after this, and looks for the shot again there.
     _match(session, production, rows, by=by, now=now)
     return rows
 

@@ -32,6 +32,10 @@ class Unreachable(Busy):
     """The database does not answer. Whether a commit under way was kept is then not known."""
 
 
+class Outdated(Exception):
+    """What a unit of work rests on was changed by another writer while it ran; run again whole, it sees the change."""
+
+
 @contextmanager
 def told(waited_s: float) -> Iterator[None]:
     """Let what happens in the block be told as Busy, Unreachable or Unusable where it is that, else as it came.
@@ -68,8 +72,9 @@ def understood(error: DBAPIError) -> Busy | None:
 def retryable(error: BaseException) -> bool:
     """Whether the whole unit of work should simply run again.
 
-    So it is after a deadlock, a serialization failure, and two posts of the same count at the same moment (PostgreSQL):
-    the second run finds the first one's row. `error` may be SQLAlchemy's, the driver's, or raised from one of these.
+    So it is after a deadlock, a serialization failure, two posts of the same count at the same moment (PostgreSQL: the
+    second run finds the first one's row), and where the unit itself found that it was Outdated. `error` may be
+    SQLAlchemy's, the driver's, or raised from one of these.
     """
     cause: BaseException | None = error
     while cause is not None:
@@ -83,7 +88,7 @@ def retryable(error: BaseException) -> bool:
 
 def _passing(error: BaseException) -> bool:
     match error:
-        case DeadlockDetected() | SerializationFailure():
+        case Outdated() | DeadlockDetected() | SerializationFailure():
             return True
         case UniqueViolation():
             return error.diag.constraint_name == COUNT_IDENTITY

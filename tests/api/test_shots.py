@@ -1,22 +1,39 @@
 """Shots over HTTP: plans, re-cuts, omissions, and the counts that waited for them."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
+from sqlalchemy import text
 from sqlmodel import select
 
+from service.actions import productions, shots
+from service.actions.shots import Planned
 from service.domain.keys import Scope
 from service.store import events
-from service.store.engine import Database
+from service.store.engine import Database, Dialect
 from service.store.tables import CreditedChangeRow, EventRow, ShotRow
 from tests.api.conftest import Caller, Clock
 from tests.api.scenes import add_stage, begin, catch_up, count, decide, post
 from tests.api.test_doors import is_problem, pointers
+from tests.workers.strangers import until
 
 SHOTS = "/v1/productions/lantern-bay/shots"
 SHOT = f"{SHOTS}/0120"
 PLAN: dict[str, Any] = {"code": "0120", "episode": "101", "cut_frames": 96}
+ARRIVING = Planned(
+    code="0120",
+    episode="101",
+    scene=None,
+    cut_frames=96,
+    handle_in=0,
+    handle_out=0,
+    cameras=("main",),
+    passes=("main",),
+    moving_camera=False,
+    parts=(),
+)
 SPLIT = [{"part": "a", "stage": "mill", "last": 60}, {"part": "b", "stage": "harbour", "first": 55}]
 
 
@@ -24,6 +41,14 @@ SPLIT = [{"part": "a", "stage": "mill", "last": 60}, {"part": "b", "stage": "har
 def lantern_bay(database: Database, clock: Clock, mill: str) -> None:
     begin(database, clock)
     add_stage(database, clock, "harbour")
+
+
+def waits_for_the_log(database: Database) -> bool:
+    """Whether a writer stands behind another at the log of a PostgreSQL database."""
+    waiting = "SELECT count(*) FROM pg_locks WHERE locktype = 'advisory' AND NOT granted AND database = "
+    with database.reading() as session:
+        own = "(SELECT oid FROM pg_database WHERE datname = current_database())"
+        return bool(session.connection().execute(text(waiting + own)).scalar_one())
 
 
 def kinds(database: Database) -> list[str]:
@@ -428,6 +453,21 @@ class TestArrival:
         days = {step["production_day"] for step in shot["takes"][0]["series"][0]["history"]}
         assert days == {"2026-03-02"}
         assert kinds(database)[-3:] == ["shot.added", "shot.added", "frames.matched"]
+        assert coordinator.get("/v1/counts/unmatched").json()["items"] == []
+
+    def test_a_count_posted_at_the_moment_its_shot_arrives_counts(
+        self, coordinator: Caller, terminal: Caller, database: Database, clock: Clock
+    ) -> None:
+        with ThreadPoolExecutor(1) as pool:
+            with database.writing() as session:
+                production = productions.find(session, "lantern-bay", lock=True)
+                shots.add_all(session, production, [ARRIVING], listed=False, by="office", now=clock())
+                posting = pool.submit(post, terminal, count(1, 30))
+                if database.dialect is Dialect.POSTGRESQL:
+                    until(lambda: waits_for_the_log(database))
+            said = posting.result().json()["answers"][0]
+
+        assert (said["outcome"], said["credited_frames"]) == ("counted", 30)
         assert coordinator.get("/v1/counts/unmatched").json()["items"] == []
 
     def test_counts_of_another_stage_count_when_the_shot_moves_there(
