@@ -114,6 +114,8 @@ def make_app(settings: Settings) -> Celery:
         worker_enable_remote_control=False,
         worker_hijack_root_logger=False,
         worker_send_task_events=False,
+        # What a task does rests on the database, so it may end its work while Redis is away.
+        worker_cancel_long_running_tasks_on_connection_loss=False,
         broker_connection_retry_on_startup=True,
         broker_connection_max_retries=None,
         broker_transport_options={"socket_connect_timeout": BROKER_TIMEOUT_S},
@@ -208,8 +210,10 @@ def run_worker(settings: Settings, *, concurrency: int) -> None:
     """Take hints with so many pool processes until SIGTERM; the hint under way is finished first."""
     app = make_app(settings)
     name = f"tiedown@{socket.gethostname()}-{os.getpid()}"
+    log.info("taking hints", extra={"processes": concurrency, "node": name})
     app.worker_main(
         [
+            "--quiet",
             "worker",
             f"--concurrency={concurrency}",
             f"--hostname={name}",

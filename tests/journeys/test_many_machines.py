@@ -8,6 +8,7 @@ from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 
+import psycopg
 import pytest
 from redis import Redis
 
@@ -77,6 +78,16 @@ def flush(redis_url: str) -> None:
         redis.flushall()
 
 
+def cut_off(database: Database) -> None:
+    """As when PostgreSQL restarts: every connection to the database is gone at once."""
+    with psycopg.connect(
+        database.url.set(drivername="postgresql", database="postgres").render_as_string(hide_password=False)
+    ) as server:
+        server.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", (database.url.database,)
+        )
+
+
 def shown(database: Database, terminal: Terminal) -> bool:
     expected = {int(shot): frames for shot, frames in terminal.acknowledged.items()}
     return credited(database) == expected
@@ -99,6 +110,10 @@ def test_figures_catch_up_whatever_dies(studio: Studio, database: Database, redi
 
     flush(redis_url)
     terminal.post("0003", 10)
+    until(lambda: shown(database, terminal), within_s=60)
+
+    cut_off(database)
+    until(lambda: terminal.post("0005", 10).status_code == 200)
     until(lambda: shown(database, terminal), within_s=60)
 
     kill(worker)
