@@ -1,7 +1,7 @@
 """Databases and a Redis for the tests, each test's own, on the servers at hand.
 
 TIEDOWN_TEST_DATABASE chooses what `database` and `database_url` are: `sqlite` (default) or `postgresql`. PostgreSQL is
-looked for at TIEDOWN_TEST_POSTGRESQL_URL; Redis is a server of the test run's own where `redis-server` is installed,
+looked for at TIEDOWN_TEST_POSTGRES_URL; Redis is a server of the test run's own where `redis-server` is installed,
 else an unused database of the one at TIEDOWN_TEST_REDIS_URL. Where a server does not answer the test is skipped, but
 fails where CI=true: there nothing may go untested.
 """
@@ -31,7 +31,7 @@ from sqlalchemy import URL, make_url
 from service.store.engine import Database
 from service.store.schema import migrate
 
-POSTGRES_URL = os.environ.get("TIEDOWN_TEST_POSTGRESQL_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
+POSTGRES_URL = os.environ.get("TIEDOWN_TEST_POSTGRES_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
 REDIS_URL = os.environ.get("TIEDOWN_TEST_REDIS_URL", "redis://127.0.0.1:6379")
 OWN_NAMES = "tiedown_test_"
 CHOSEN = os.environ.get("TIEDOWN_TEST_DATABASE", "sqlite")
