@@ -3,8 +3,10 @@
 from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import ColumnElement, func, or_, tuple_
+from sqlalchemy import ColumnElement, Row, func, or_, tuple_
+from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
 from service.domain.counts import Known
@@ -69,17 +71,30 @@ def ledger(session: Session, series_ids: Collection[int]) -> dict[int, list[Ledg
 
 def _posts(session: Session, series_ids: Collection[int], *more: ColumnElement[bool]) -> dict[int, list[LedgerPost]]:
     posts: dict[int, list[LedgerPost]] = defaultdict(list)
+    # Columns, not rows: a series has hundreds of posts, and the answers kept with them are most of their weight.
     statement = (
-        select(CountRow, TerminalRow.name)
+        select_columns(
+            col(CountRow.series_id),
+            col(TerminalRow.name),
+            col(CountRow.spool),
+            col(CountRow.serial),
+            col(CountRow.captured_at),
+            col(CountRow.total_frames),
+            col(CountRow.outcome),
+            col(CountRow.starts_at),
+            col(CountRow.stage_id),
+            col(CountRow.animator),
+            col(CountRow.day_on),
+        )
         .join(TerminalRow, col(TerminalRow.id) == col(CountRow.terminal_id))
         .where(col(CountRow.series_id).in_(series_ids), *more)
     )
-    for row, terminal in session.exec(statement):
-        posts[row.series_id or 0].append(ledger_post(row, terminal))
+    for row in session.execute(statement):
+        posts[row.series_id].append(ledger_post(row, row.name))
     return posts
 
 
-def ledger_post(row: CountRow, terminal: str) -> LedgerPost:
+def ledger_post(row: CountRow | Row[Any], terminal: str) -> LedgerPost:
     """A kept post as the ordering and the day sheet need it."""
     return LedgerPost(
         terminal=terminal,
