@@ -63,7 +63,7 @@ def run(settings: Settings, listener: socket.socket, *, wake: Callable[[], None]
         timeout_graceful_shutdown=GRACE_S,
     )
     server = uvicorn.Server(config)
-    with _signals_kept():
+    with _signals_kept(server):
         log.info("serving", extra={"address": address(listener)})
         server.run(sockets=[listener])
     if not server.started:
@@ -71,7 +71,7 @@ def run(settings: Settings, listener: socket.socket, *, wake: Callable[[], None]
 
 
 @contextmanager
-def _signals_kept() -> Iterator[None]:
+def _signals_kept(server: uvicorn.Server) -> Iterator[None]:
     """Let uvicorn's shutdown return to its caller.
 
     When it is done it raises the signal again for whoever listened before, and by default that would end the process
@@ -79,7 +79,8 @@ def _signals_kept() -> Iterator[None]:
     """
 
     def heard(_signal: int, _frame: FrameType | None) -> None:
-        return
+        # Until uvicorn listens for signals itself, nobody else would remember that the end was asked for.
+        server.should_exit = True
 
     before = {each: signal.signal(each, heard) for each in (signal.SIGTERM, signal.SIGINT)}
     try:

@@ -1,6 +1,10 @@
 """The listening socket of the web side."""
 
+import signal
 import socket
+
+import pytest
+import uvicorn
 
 from workers import web
 
@@ -13,3 +17,13 @@ def test_answers_leave_without_waiting_for_a_receipt() -> None:
         listener.accept()[0] as accepted,
     ):
         assert accepted.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
+def test_an_end_asked_for_before_the_server_listens_for_it_is_remembered(how: signal.Signals) -> None:
+    server = uvicorn.Server(uvicorn.Config(lambda: None))
+    before = signal.getsignal(how)
+    with web._signals_kept(server):
+        signal.raise_signal(how)
+    assert server.should_exit
+    assert signal.getsignal(how) == before
