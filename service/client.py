@@ -280,13 +280,16 @@ class Client:
         asked = {"by": by} | ({"episode": episode} if episode else {})
         return self._read(_path("productions", production, "progress"), asked)
 
-    def events(self, after: int = 0, *, limit: int = LARGEST_PAGE) -> Reply:
-        """A page of the log: the events after a position."""
-        return self._read("/v1/events", {"after": after, "limit": limit})
+    def events(self, after: int = 0, **filters: Any) -> Reply:  # noqa: ANN401 - names, lists of names, numbers
+        """A page of the log: the events after a position; its `next` is the position to go on from.
 
-    def workers(self) -> Iterator[Json]:
-        """Every worker: its state, its position in the log, how far it lags, its last error."""
-        return self._pages("/v1/workers")
+        `filters` may be `limit`, `production` and a list of `kind`.
+        """
+        return self._read("/v1/events", {"after": after, **filters})
+
+    def workers(self) -> Reply:
+        """The `head` of the log, and every worker: its state, position, lag, last error."""
+        return self._read("/v1/workers")
 
     # The way of a request
 

@@ -88,7 +88,7 @@ def test_every_hard_case_is_played_with_every_seed(seed: int) -> None:
         Habit.PLATED: {"purpose": "plate"},
         Habit.REHEARSED: {"purpose": "rehearsal"},
         Habit.RETAKEN: {"take": 2, "starts_at": 61, "captures_total": 36, "outcome": "finished"},
-        Habit.TRIMMED: {"take": 1, "outcome": "finished"},
+        Habit.TRIMMED: {"purpose": "plate"},
         Habit.TWOS: {"frames_per_capture": 2},
         Habit.WANTED: {"outcome": "circled"},
     }

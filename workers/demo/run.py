@@ -8,10 +8,11 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from types import FrameType
 from typing import TextIO
 
 from rich.console import Console
@@ -64,7 +65,7 @@ def demo(wanted: Wanted) -> None:
     """
     # The engine's process reads its settings from the environment; a progress bar and log lines do not go together.
     os.environ.setdefault("TIEDOWN_LOG_LEVEL", "warning")
-    with _database(wanted.database) as path, _export(wanted.export) as export:
+    with _told_to_end(), _database(wanted.database) as path, _export(wanted.export) as export:
         usual = Settings.read()
         logs.start(usual.log_level)
         settings = usual.model_copy(
@@ -127,7 +128,7 @@ class Showing:
             self.failure = failure
             raise
         finally:
-            if self.wanted.once or not self.through:
+            if (self.wanted.once or not self.through) and not self.stop.is_set():
                 # How everybody else ends the service, too.
                 os.kill(os.getpid(), signal.SIGTERM)
 
@@ -158,6 +159,21 @@ def last_two_days(now: datetime) -> tuple[date, date]:
     studio = StudioSettings(time_zone=str(STUDIO["time_zone"]), day_starts_at_min=hours * 60 + minutes)
     today = production_day(now, studio)
     return today - timedelta(days=2), today - timedelta(days=1)
+
+
+@contextmanager
+def _told_to_end() -> Iterator[None]:
+    """Let SIGTERM and Ctrl-C end what is inside in an orderly way; while it serves, the web side hears them itself."""
+
+    def end(_signal: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        with suppress(KeyboardInterrupt):
+            yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextmanager
@@ -243,7 +259,7 @@ def _await_worker(office: Client, stop: threading.Event) -> None:
     """Wait until the worker has read the whole log."""
     deadline_s = time.monotonic() + FOLLOW_LIMIT_S
     while not stop.is_set():
-        worker = next((each for each in office.workers() if each["worker"] == WORKER), None)
+        worker = next((each for each in office.workers()["items"] if each["name"] == WORKER), None)
         if worker is not None and worker["lag_events"] == 0:
             return
         if time.monotonic() > deadline_s:

@@ -19,7 +19,7 @@ class Habit(StrEnum):
     ABANDONED = auto()
     """Take 1 is given up halfway."""
     TRIMMED = auto()
-    """Finished on day one; the cut then takes frames off its tail."""
+    """Finished on day one; the cut then takes frames off its tail, and its plate is shot the next morning."""
     DELETING = auto()
     """Frames are deleted and shot again."""
     LATE = auto()

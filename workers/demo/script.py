@@ -29,7 +29,7 @@ ANSWERS_LOST = 0.04
 
 # The shots of each stage on each day, in the order of the call sheet; the later ones may have to wait.
 CALL_SHEET: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "north": (("e1-quay-1", "e1-quay-2", "e1-quay-3"), ("e1-quay-6", "e1-quay-4", "e2-street-1", "e2-street-2")),
+    "north": (("e1-quay-1", "e1-quay-2", "e1-quay-3"), ("e1-quay-1", "e1-quay-6", "e1-quay-4", "e2-street-1")),
     "south": (("e1-kitchen-1", "e1-kitchen-2", "e1-kitchen-4"), ("e1-kitchen-1", "e1-quay-6", "e1-kitchen-3")),
     "attic": (("e1-stairs-1", "e1-stairs-2", "e1-stairs-3"), ("e2-loft-2", "e2-loft-3", "e1-stairs-4")),
     "boiler": (("e1-lamp-room-1", "e1-lamp-room-2", "e1-lamp-room-4"), ("e1-lamp-room-3", "e2-drain-1", "e2-drain-2")),
@@ -136,6 +136,9 @@ def _work(bench: Bench, shot: Shot) -> None:
         says |= {"take": 2, "starts_at": RETAKE_FROM}
         bench.note(**says, captures_total=bench.shoot(says, upto=shot.last - RETAKE_FROM + 1), outcome="finished")
         return
+    if Habit.TRIMMED in shot.habits and bench.day == 1:
+        _plate(bench, shot, says)
+        return
     way = next((way for habit, way in WAYS.items() if habit in shot.habits), _straight)
     if len(shot.cameras) > 1:
         way = _two_cameras
@@ -145,11 +148,14 @@ def _work(bench: Bench, shot: Shot) -> None:
         way = _part
     way(bench, shot, says)
     if Habit.PLATED in shot.habits:
-        plate = says | {"purpose": "plate"}
-        upto = shot.last - shot.first + 1 if shot.moving_camera else 25 + bench.rng.randrange(6)
-        # The set stands and nobody animates, so a plate is shot in one go.
-        bench.spend(upto * 0.2)
-        bench.note(**plate, frames_total=upto, outcome="finished")
+        _plate(bench, shot, says)
+
+
+def _plate(bench: Bench, shot: Shot, says: Mapping[str, Any]) -> None:
+    """The set without its puppets, in one go, because nobody animates: of a moving camera as long as the shot."""
+    upto = shot.last - shot.first + 1 if shot.moving_camera else 25 + bench.rng.randrange(6)
+    bench.spend(upto * 0.2)
+    bench.note(**says, purpose="plate", frames_total=upto, outcome="finished")
 
 
 Way = Callable[[Bench, Shot, Mapping[str, Any]], None]
