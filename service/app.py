@@ -10,8 +10,11 @@ from fastapi import FastAPI
 from service.actions.studio import use_pinned_zones
 from service.api import (
     counts,
+    docs,
     doors,
     errors,
+    events,
+    health,
     keys,
     productions,
     progress,
@@ -22,6 +25,7 @@ from service.api import (
     takes,
     terminals,
     unmatched,
+    workers,
 )
 from service.api.wire import AccessLog, BodyLimit, HeadAsGet
 from service.settings import Settings
@@ -40,6 +44,9 @@ NOUNS = (
     unmatched,
     takes,
     progress,
+    events,
+    workers,
+    health,
 )
 
 
@@ -93,4 +100,6 @@ def create_app(
     doors.install(app)
     for noun in NOUNS:
         app.include_router(noun.router)
+    app.include_router(docs.router)
+    app.state.reference = docs.Reference(app, tuple(noun.router for noun in NOUNS))
     return app

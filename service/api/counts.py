@@ -172,9 +172,9 @@ class CountOut(Out):
     first_outcome: Literal["counted", "unmatched"] | None = Field(None, description="Of a repeated count, what it was.")
     serial: int | None = Field(None, description="The serial that was posted, where it could be read.")
     spool: str | None = Field(None, description="The spool it was posted from.")
-    production: str | None = None
-    shot: str | None = None
-    take: int | None = None
+    production: str | None = Field(None, description="The code of the production that was posted.")
+    shot: str | None = Field(None, description="The code of the shot that was posted.")
+    take: int | None = Field(None, description="The number of the take that was posted.")
     series_total_frames: int | None = Field(None, description="Frames that now live in the series.")
     planned_frames: int | None = Field(None, description="The shot's planned frames, T.")
     credited_frames: int | None = Field(None, description="The shot's credited frames, E.")
@@ -193,7 +193,7 @@ class CountOut(Out):
 class CountsOut(Out):
     """One answer for each count, in the order posted."""
 
-    answers: list[CountOut]
+    answers: list[CountOut] = Field(description="What became of each.")
 
 
 COUNTED = {

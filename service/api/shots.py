@@ -16,7 +16,7 @@ from service.actions.shots import Planned, ShotElsewhere, ShotTaken, ShotUnknown
 from service.actions.stages import StageUnknown
 from service.api.doors import Coordinate, Door, ShotReader
 from service.api.examples import answers, page_of
-from service.api.fields import Out
+from service.api.fields import Code, Out
 from service.api.pages import Page, Paging
 from service.api.plans import NEW, ShotChange, ShotsIn
 from service.api.productions import ProductionInPath
@@ -210,7 +210,7 @@ def list_shots(
     window: Paging,
     episode: Annotated[str | None, Query(description="Only shots of the episode with this code.")] = None,
     stage: Annotated[str | None, Query(description="Only shots planned for the stage with this code.")] = None,
-    scene: Annotated[str | None, Query(description="Only shots of this scene.", max_length=64)] = None,
+    scene: Annotated[Code | None, Query(description="Only shots of this scene.")] = None,
 ) -> Response:
     """List the shots of a production, omitted ones included, in the order they were added; figures in frames.
 

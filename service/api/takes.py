@@ -65,7 +65,7 @@ class StepOut(Out):
     spool: str = Field(description="Its spool.")
     serial: int = Field(description="Its serial in the spool.")
     animator: str | None = Field(description="Who animated; null where not said, and to keys without `coordinate`.")
-    total_frames: int = Field(description="The total it posted.")
+    total_frames: int = Field(description="The total it posted, in frames.")
     change_frames: int = Field(description="Frames gained, or deleted where negative.")
 
     @classmethod
@@ -93,7 +93,7 @@ class SeriesOut(Out):
     state: SeriesState = Field(description="What its terminals said of it last.")
     starts_at: int = Field(description="The frame identity it begins at.")
     total_frames: int = Field(description="Frames that live in it.")
-    reached_frames: int = Field(description="The most it ever held.")
+    reached_frames: int = Field(description="The most frames it ever held.")
     accepted: list[RangeOut] = Field(description="Live frames that are accepted.")
     rejected: list[RangeOut] = Field(description="Live frames that are rejected, NG.")
     history: list[StepOut] = Field(description="Every count of it, in order.")

@@ -14,7 +14,7 @@ from service.actions.unmatched import AlreadyMatched, CountUnknown
 from service.api.counts import TakeNumber
 from service.api.doors import Coordinate
 from service.api.examples import answers, page_of
-from service.api.fields import Body, Code, Out
+from service.api.fields import Body, Code, Out, shown_as
 from service.api.pages import LARGEST_ID, Page, Paging
 from service.api.strict import StrictRoute
 from service.domain.counts import Unmatched
@@ -102,8 +102,10 @@ class UnmatchedOut(Out):
 class MatchIn(Body):
     """Which shot an unmatched count counts for."""
 
-    production: Code
-    shot: Code
+    model_config = shown_as({"production": "lantern-bay", "shot": "0120"})
+
+    production: Code = Field(description="The code of the production.")
+    shot: Code = Field(description="The code of the shot it counts for.")
     take: TakeNumber | None = Field(None, description="Instead of the take posted.")
     part: Code | None = Field(None, description="Instead of the part posted.")
 

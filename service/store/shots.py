@@ -130,3 +130,9 @@ def ids_after(session: Session, after: int, *, limit: int) -> list[int]:
     """The ids of up to *limit* shots of all productions above *after*, rising."""
     statement = select(col(ShotRow.id)).where(col(ShotRow.id) > after).order_by(col(ShotRow.id)).limit(limit)
     return [id_ for id_ in session.scalars(statement) if id_ is not None]
+
+
+def codes(session: Session, shot_ids: Collection[int]) -> dict[int, str]:
+    """The codes of these shots by id."""
+    found = session.execute(select(col(ShotRow.id), col(ShotRow.code)).where(col(ShotRow.id).in_(shot_ids)))
+    return {int(id_): code for id_, code in found}

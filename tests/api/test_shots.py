@@ -230,7 +230,9 @@ class TestReading:
         assert codes("stage=harbour") == ["b", "c"]
         assert codes("scene=1") == ["a", "d"]
         assert codes("scene=1&episode=101") == ["a"]
-        assert codes("scene=%00") == []
+        assert codes("scene=9") == []
+        problem = is_problem(coordinator.get(f"{SHOTS}?scene=%00"), 422, "invalid-request")
+        assert problem["errors"][0]["place"] == "query scene"
         is_problem(coordinator.get(f"{SHOTS}?episode=999"), 404, "episode-unknown")
         is_problem(coordinator.get(f"{SHOTS}?stage=%00"), 404, "stage-unknown")
 

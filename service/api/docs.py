@@ -1,0 +1,301 @@
+"""The documentation: openapi.json, a page to read it, a page of every problem. No network, no inline script."""
+
+import html
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from importlib import resources
+from typing import Any
+
+from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi.openapi.utils import get_openapi
+from fastapi.routing import APIRoute
+from starlette.responses import HTMLResponse
+
+from service.api import refusals
+from service.api.doors import Knock
+from service.api.errors import PROBLEM_JSON, Problem, all_refusals, status_of, title_of, type_of
+from service.api.examples import example_of, problems
+from service.api.pages import InvalidCursor
+from service.domain.refusals import Refusal
+
+router = APIRouter(include_in_schema=False)
+
+# Swagger UI's own files, from a package that carries them.
+ASSETS = {"swagger-ui.css": "text/css", "swagger-ui-bundle.js": "text/javascript"}
+# Swagger UI styles elements as it draws them, and its icons are data.
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'"
+)
+PAGE_POLICY = "default-src 'none'; style-src 'self'"
+METHODS_WITH_BODY = frozenset({"POST", "PUT", "PATCH"})
+
+DESCRIPTION = """Shot status for a stop-motion studio: stage terminals post absolute frame counts, workers make figures
+of them, coordinators plan and decide, anyone with a key reads.
+
+Lengths and counts are in **frames** unless a field's name says otherwise (`_s`: seconds). Instants are written with
+their offset (RFC 3339) and answered in UTC; a production day is a local date of the studio.
+
+- **Keys**: `Authorization: Bearer td_…`. `admin` covers `coordinate`, which covers `read`; `count` stands alone.
+- **Refusals** are problem documents (RFC 9457); every type is described at [/problems](/problems).
+- **ETags** are `"rev.head"`. A change names the state it changes with `If-Match`, which compares `rev` alone;
+  `If-None-Match` compares all.
+- **Lists** come in pages: follow `next`, or the `Link` header (RFC 8288), until there is none.
+- **Idempotency-Key** on a write makes repeating it safe: it is done once, and its answer is given again. Counts need
+  none, because terminal, spool and serial name each for ever.
+"""
+
+TAGS = [
+    {
+        "name": "studio",
+        "description": "The studio: its zone and the hour its production days begin.",
+    },
+    {"name": "productions", "description": "Productions and their episodes."},
+    {"name": "stages", "description": "Stages: spaces with set and camera that work independently."},
+    {"name": "terminals", "description": "Terminals: the capture computers beside the stages."},
+    {"name": "keys", "description": "API keys: who may do what."},
+    {"name": "shots", "description": "Shots: what is to be shot, and where."},
+    {"name": "counts", "description": "Counts: what a stage terminal posts, and what waits for a shot."},
+    {"name": "takes", "description": "Takes: what was shot, and what was decided of it."},
+    {"name": "progress", "description": "Frames shot against frames planned, added up."},
+    {"name": "events", "description": "The log of everything that happened."},
+    {"name": "workers", "description": "Workers: what reads the log and makes figures of it."},
+    {"name": "health", "description": "Whether the service lives and can do its work."},
+]
+
+IF_MATCH = {
+    "name": "If-Match",
+    "in": "header",
+    "required": True,
+    "description": "The ETag of the state you mean to change, or `*`. Only its `rev`, before the dot, is compared.",
+    "schema": {"type": "string"},
+    "example": '"3.0"',
+}
+IF_NONE_MATCH = {
+    "name": "If-None-Match",
+    "in": "header",
+    "required": False,
+    "description": "The ETag of the state you hold; where nothing of it has changed the answer is 304.",
+    "schema": {"type": "string"},
+    "example": '"3.0"',
+}
+IDEMPOTENCY_KEY = {
+    "name": "Idempotency-Key",
+    "in": "header",
+    "required": False,
+    "description": "1 to 255 visible ASCII characters, new for each write; the same again gets the first answer.",
+    "schema": {"type": "string", "minLength": 1, "maxLength": 255},
+    "example": "5f0c7b1e-7c1d-4c43-9a68-0f6f4c1f3a52",
+}
+NOT_MODIFIED = {"description": "Nothing has changed since the state named by `If-None-Match`."}
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The description of the API of *app*, whose operations are those of *routers*."""
+
+    app: FastAPI
+    routers: tuple[APIRouter, ...]
+
+    @cached_property
+    def document(self) -> dict[str, Any]:
+        """The OpenAPI document."""
+        document = get_openapi(
+            title=self.app.title,
+            version=self.app.version,
+            summary="Shot status for a stop-motion studio",
+            description=DESCRIPTION,
+            routes=self.app.routes,
+            tags=TAGS,
+        )
+        schemas = document["components"]["schemas"]
+        schema = Problem.model_json_schema(ref_template="#/components/schemas/{model}", mode="serialization")
+        schemas |= {**schema.pop("$defs"), "Problem": schema}
+        for unused in ("HTTPValidationError", "ValidationError"):
+            schemas.pop(unused, None)
+        for router_ in self.routers:
+            for route in router_.routes:
+                if isinstance(route, APIRoute) and route.include_in_schema:
+                    for method in route.methods or ():
+                        _complete(document["paths"][route.path_format][method.lower()], route, method, schemas)
+        return document
+
+    @cached_property
+    def content(self) -> bytes:
+        """The OpenAPI document as JSON."""
+        return json.dumps(self.document, ensure_ascii=False).encode()
+
+
+def _complete(operation: dict[str, Any], route: APIRoute, method: str, schemas: dict[str, Any]) -> None:
+    """Add to an operation what holds for all of its sort: headers, common refusals, the example of its body."""
+    knock = next((each.call for each in route.dependant.dependencies if isinstance(each.call, Knock)), None)
+    responses = operation["responses"]
+    # The framework's own description of a refused request; ours is another.
+    if "HTTPValidationError" in json.dumps(responses.get("422", {})):
+        del responses["422"]
+    _restore_examples(responses, route)
+    headers = list(_headers(knock, method, stales="412" in responses))
+    if headers:
+        operation.setdefault("parameters", []).extend(headers)
+    _refuse(responses, _common(operation, knock, method))
+    if knock is not None and method == "GET":
+        responses["304"] = NOT_MODIFIED
+    if "requestBody" in operation:
+        media = operation["requestBody"]["content"]["application/json"]
+        media.setdefault("example", _example(media["schema"], schemas))
+
+
+def _restore_examples(responses: dict[str, Any], route: APIRoute) -> None:
+    """Put the examples of answers back as they were given: the framework drops every null in them."""
+    for status, given in route.responses.items():
+        for kind, media in given.get("content", {}).items():
+            shown = responses[str(status)]["content"][kind]
+            shown |= {name: media[name] for name in ("example", "examples") if name in media}
+            # Another status of success has the same form.
+            if "schema" not in shown:
+                shown["schema"] = responses[str(route.status_code or 200)]["content"][kind]["schema"]
+
+
+def _headers(knock: Knock | None, method: str, *, stales: bool) -> Iterator[dict[str, Any]]:
+    if knock is None:
+        return
+    if method == "GET":
+        yield IF_NONE_MATCH
+    elif knock.keeps_answers:
+        yield IDEMPOTENCY_KEY
+    if stales:
+        yield IF_MATCH
+
+
+def _common(operation: dict[str, Any], knock: Knock | None, method: str) -> Iterator[type[Refusal]]:
+    if knock is None:
+        return
+    yield from (refusals.MissingKey, refusals.UnknownKey, refusals.ExpiredKey, refusals.RevokedKey)
+    yield refusals.ScopeTooNarrow
+    if knock.studio_wide:
+        yield refusals.BoundToProduction
+    names = {each["name"] for each in operation.get("parameters", ())}
+    if "requestBody" in operation:
+        yield from (refusals.BrokenJson, refusals.BodyTooLarge, refusals.UnsupportedMedia)
+    if "requestBody" in operation or any(each["in"] != "path" for each in operation.get("parameters", ())):
+        yield refusals.InvalidRequest
+    if "cursor" in names:
+        yield InvalidCursor
+    if knock.keeps_answers and method in METHODS_WITH_BODY:
+        yield refusals.IdempotencyKeyReused
+    yield from (refusals.InternalError, refusals.TooBusy, refusals.DatabaseUnreachable)
+
+
+def _refuse(responses: dict[str, Any], kinds: Iterable[type[Refusal]]) -> None:
+    """Add refusals to the documented answers of an operation, beside those of the same status."""
+    for status, answer in problems(*kinds).items():
+        present = responses.setdefault(str(status), {"description": "", "content": {}})
+        shown = present["content"].setdefault(PROBLEM_JSON, {**answer["content"][PROBLEM_JSON], "examples": {}})
+        shown["examples"] = {**shown["examples"], **answer["content"][PROBLEM_JSON]["examples"]}
+        present["description"] = "; ".join(each["summary"] for each in shown["examples"].values())
+
+
+def _example(schema: dict[str, Any], schemas: dict[str, Any]) -> object:
+    """The first example of a body's schema, found through references and, of several forms, in the first."""
+    if "$ref" in schema:
+        schema = schemas[schema["$ref"].rpartition("/")[2]]
+    if "examples" in schema:
+        return schema["examples"][0]
+    for form in (*schema.get("oneOf", ()), *schema.get("anyOf", ())):
+        return _example(form, schemas)
+    return None
+
+
+@router.get("/openapi.json")
+def get_description(request: Request) -> Response:
+    """The OpenAPI document."""
+    reference: Reference = request.app.state.reference
+    return Response(reference.content, media_type="application/json")
+
+
+@router.get("/docs")
+def get_page() -> Response:
+    """The page that shows the OpenAPI document."""
+    return HTMLResponse(DOCS_PAGE, headers={"Content-Security-Policy": POLICY})
+
+
+@router.get("/docs/{name}")
+def get_asset(name: str, request: Request) -> Response:
+    """A file of the documentation page."""
+    if name == "start.js":
+        return Response(START, media_type="text/javascript")
+    if name == "page.css":
+        return Response(STYLE, media_type="text/css")
+    if name not in ASSETS:
+        raise refusals.NotHere(request.scope["path"])
+    content = resources.files("fastapi_offline").joinpath("static", name).read_bytes()
+    return Response(content, media_type=ASSETS[name], headers={"Cache-Control": "public, max-age=3600"})
+
+
+@router.get("/problems")
+def list_problems() -> Response:
+    """The page of every type of problem."""
+    kinds = sorted(set(all_refusals()), key=lambda kind: (status_of(kind), kind.slug()))
+    entries = "".join(_described(kind) for kind in kinds)
+    lead = "<p>What this service refuses it refuses with a problem document (RFC 9457) of one of these types.</p>"
+    return _page("Problems", lead + entries)
+
+
+@router.get("/problems/{name}")
+def get_problem(name: str, request: Request) -> Response:
+    """The page of one type of problem, to which its `type` points."""
+    kind = next((each for each in all_refusals() if each.slug() == name), None)
+    if kind is None:
+        raise refusals.NotHere(request.scope["path"])
+    return _page(title_of(kind), _described(kind) + '<p><a href="../problems">All problems</a></p>')
+
+
+def _described(kind: type[Refusal]) -> str:
+    example = html.escape(json.dumps(example_of(kind), indent=2, ensure_ascii=False, default=str))
+    return (
+        f'<section id="{kind.slug()}"><h2>{html.escape(title_of(kind))}</h2>'
+        f"<p><code>{type_of(kind)}</code>, status {status_of(kind)}</p>"
+        f"<p>{html.escape(kind.message())}</p><pre>{example}</pre></section>"
+    )
+
+
+def _page(title: str, content: str) -> Response:
+    page = (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{html.escape(title)} – Tiedown</title>'
+        '<link rel="stylesheet" href="/docs/page.css"></head>'
+        f"<body><h1>{html.escape(title)}</h1>{content}</body></html>"
+    )
+    return HTMLResponse(page, headers={"Content-Security-Policy": PAGE_POLICY})
+
+
+DOCS_PAGE = """<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>Tiedown</title>
+<link rel="icon" href="data:,">
+<link rel="stylesheet" href="docs/swagger-ui.css">
+</head>
+<body>
+<div id="reference">
+<noscript>This page needs JavaScript; what it shows is <a href="openapi.json">openapi.json</a>.</noscript>
+</div>
+<script src="docs/swagger-ui-bundle.js"></script>
+<script src="docs/start.js"></script>
+</body>
+</html>
+"""
+START = """SwaggerUIBundle({
+  url: "openapi.json",
+  dom_id: "#reference",
+  deepLinking: true,
+  validatorUrl: null,
+  tryItOutEnabled: false,
+});
+"""
+STYLE = """body { font: 16px/1.5 sans-serif; max-width: 50rem; margin: 2rem auto; padding: 0 1rem; }
+pre { background: #f3f3f3; padding: 0.75rem; overflow-x: auto; }
+section { border-top: 1px solid #ccc; }
+"""

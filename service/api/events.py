@@ -1,0 +1,97 @@
+"""The log of events."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Response
+from pydantic import Field
+from sqlmodel import Session
+
+from service.actions.productions import ProductionUnknown
+from service.api.doors import Reader
+from service.api.examples import answers
+from service.api.fields import Out
+from service.api.pages import LARGEST_ID
+from service.api.strict import StrictRoute
+from service.domain.events import Event, EventKind
+from service.store import events as store
+from service.store import productions, shots
+
+router = APIRouter(prefix="/v1/events", tags=["events"], route_class=StrictRoute)
+
+MOST_EVENTS = 1000
+
+EVENT = {
+    "id": 4812,
+    "at": "2026-03-02T14:05:04.120000Z",
+    "kind": "frames.counted",
+    "actor": "mill-capture",
+    "production": "lantern-bay",
+    "shot": "0120",
+    "data": {"take": 2, "camera": "main", "pass": "main", "before_frames": 46, "total_frames": 48, "state": "open"},
+}
+
+
+class EventOut(Out):
+    """Something that happened."""
+
+    id: int = Field(description="Its place in the log; ids rise in the order of commit, with gaps.")
+    at: datetime = Field(description="When (UTC).")
+    kind: str = Field(description="What.")
+    actor: str = Field(description="The key, terminal or part of the service it came from.")
+    production: str | None = Field(description="The code of the production it concerns; null for the whole studio.")
+    shot: str | None = Field(description="The code of the shot it concerns.")
+    data: dict[str, Any] = Field(description="The codes and values it concerns, as they were.")
+
+
+class EventsOut(Out):
+    """A part of the log."""
+
+    items: list[EventOut] = Field(description="In the order of the log.")
+    next: int = Field(description="What to give as `after` next time; nothing before it will ever appear.")
+
+
+@router.get(
+    "",
+    operation_id="event_list",
+    summary="Read the log",
+    response_model=EventsOut,
+    responses=answers({"items": [EVENT], "next": 4812}, ProductionUnknown),
+)
+def list_events(
+    door: Reader,
+    after: Annotated[int, Query(ge=0, le=LARGEST_ID, description="Begin after the event with this id.")] = 0,
+    *,
+    limit: Annotated[int, Query(ge=1, le=MOST_EVENTS, description="How many events to read at most.")] = 100,
+    production: Annotated[str | None, Query(description="Only events of the production with this code.")] = None,
+    kind: Annotated[list[EventKind] | None, Query(description="Only events of these kinds.")] = None,
+) -> Response:
+    """Read what happened after a position, in order. Whoever follows `next` misses nothing and sees nothing twice.
+
+    Needs `read`; a key bound to a production sees the events of that production.
+    """
+    with door.reading() as session:
+        # Read first: what is read after it is of the same moment, so that a short page reaches up to it.
+        head = store.head(session)
+        only = door.caller.production_id if production is None else door.production(session, production).id
+        found = store.read_after(session, after, limit=limit, kinds=kind, production_id=only)
+        following = found[-1].id if len(found) == limit else max(after, head)
+        return door.reply(None, EventsOut(items=_outs(session, found), next=following))
+
+
+def _outs(session: Session, found: Sequence[Event]) -> list[EventOut]:
+    of = productions.codes(session, {each.production_id for each in found if each.production_id is not None})
+    codes = shots.codes(session, {each.shot_id for each in found if each.shot_id is not None})
+    return [
+        EventOut(
+            id=each.id,
+            at=each.at,
+            kind=each.kind,
+            actor=each.actor,
+            production=None if each.production_id is None else of.get(each.production_id),
+            shot=None if each.shot_id is None else codes.get(each.shot_id),
+            data=each.data,
+        )
+        for each in found
+    ]

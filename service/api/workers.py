@@ -1,0 +1,150 @@
+"""Workers: how far they are behind, and what went wrong."""
+
+from datetime import date, datetime
+from typing import Any
+
+from fastapi import APIRouter, Response
+from pydantic import Field
+
+from service.api.doors import Reader
+from service.api.examples import answers
+from service.api.fields import Out
+from service.api.strict import StrictRoute
+from service.store import events
+from service.store import workers as store
+from service.store.workers import DayJob, Standing
+
+router = APIRouter(prefix="/v1/workers", tags=["workers"], route_class=StrictRoute)
+
+WORKERS = {
+    "head": 4815,
+    "items": [
+        {
+            "name": "progress",
+            "version": 1,
+            "state": "loaded",
+            "distribution": "tiedown",
+            "error": None,
+            "hosts": ["mill-server"],
+            "events": ["frames.counted", "shot.changed"],
+            "settings_schema": {"type": "object", "properties": {}},
+            "position": 4812,
+            "lag_events": 3,
+            "lag_s": 0.041,
+            "attempts": 0,
+            "next_try_at": None,
+            "last_error": None,
+            "last_error_at": None,
+            "quarantined": 0,
+            "jobs": [
+                {
+                    "name": "recount",
+                    "day_on": "2026-03-02",
+                    "due_at": "2026-03-03T03:00:00Z",
+                    "done_at": "2026-03-03T03:00:02Z",
+                    "attempts": 1,
+                    "result": {"drifted": 0},
+                    "last_error": None,
+                }
+            ],
+        }
+    ],
+}
+
+
+class DayJobOut(Out):
+    """A worker's job of one studio-local day."""
+
+    name: str = Field(description="What the job is called.")
+    day_on: date = Field(description="The studio-local day it is for.")
+    due_at: datetime = Field(description="When it fell due (UTC).")
+    done_at: datetime | None = Field(description="When it was done (UTC); null while it is open.")
+    attempts: int = Field(description="How often it was tried.")
+    result: dict[str, Any] | None = Field(description="What it found.")
+    last_error: str | None = Field(description="What went wrong last.")
+
+    @classmethod
+    def of(cls, job: DayJob) -> "DayJobOut":
+        """The job as it stands."""
+        return cls(
+            name=job.name,
+            day_on=job.day_on,
+            due_at=job.due_at,
+            done_at=job.done_at,
+            attempts=job.attempts,
+            result=None if job.result is None else dict(job.result),
+            last_error=job.last_error,
+        )
+
+
+class WorkerOut(Out):
+    """A worker: what reads the log and makes figures of it."""
+
+    name: str = Field(description="Its name.")
+    version: int = Field(description="Its newest version; 0 where no host could load it and none ever read the log.")
+    state: str = Field(
+        description="`loaded`; `broken`, `unfit`, `misconfigured` or `duplicate` where no host could load it; "
+        "`missing` where it has read the log but no host has it any more."
+    )
+    distribution: str = Field(description="The package that provides it.")
+    error: str | None = Field(description="Why it could not be loaded.")
+    hosts: list[str] = Field(description="The machines that have it.")
+    events: list[str] = Field(description="The kinds of event it reads.")
+    settings_schema: dict[str, Any] = Field(description="The JSON Schema of its settings.")
+    position: int = Field(description="The id of the last event it has read.")
+    lag_events: int = Field(description="How many events it has still to read.")
+    lag_s: float = Field(description="For how many seconds the oldest of them has waited.")
+    attempts: int = Field(description="How often it has tried the events it now stands before.")
+    next_try_at: datetime | None = Field(description="When it tries again after a failure (UTC).")
+    last_error: str | None = Field(description="What went wrong last, however long ago.")
+    last_error_at: datetime | None = Field(description="When that was (UTC).")
+    quarantined: int = Field(description="How many events were set aside because it could not digest them.")
+    jobs: list[DayJobOut] = Field(description="Of each of its jobs the last day done, and the days still open.")
+
+    @classmethod
+    def of(cls, standing: Standing, now: datetime) -> "WorkerOut":
+        """The worker as it stands at *now*."""
+        return cls(
+            name=standing.worker,
+            version=standing.version,
+            state=standing.state,
+            distribution=standing.distribution,
+            error=standing.error,
+            hosts=list(standing.hosts),
+            events=list(standing.events),
+            settings_schema=dict(standing.settings_schema),
+            position=standing.position,
+            lag_events=standing.lag.events,
+            lag_s=standing.lag.seconds(now),
+            attempts=standing.attempts,
+            next_try_at=standing.next_try_at,
+            last_error=standing.last_error,
+            last_error_at=standing.last_error_at,
+            quarantined=standing.quarantined,
+            jobs=[DayJobOut.of(job) for job in standing.jobs],
+        )
+
+
+class WorkersOut(Out):
+    """The workers, beside the log they read."""
+
+    head: int = Field(description="The id of the last event in the log.")
+    items: list[WorkerOut] = Field(description="By name.")
+
+
+@router.get(
+    "",
+    operation_id="worker_list",
+    summary="List workers",
+    response_model=WorkersOut,
+    responses=answers(WORKERS),
+)
+def list_workers(door: Reader) -> Response:
+    """List the workers: state, version, how far each has read the log, its lag in events and seconds, its last error.
+
+    Needs `read`.
+    """
+    with door.reading() as session:
+        head = events.head(session)
+        items = [WorkerOut.of(each, door.now) for each in store.standings(session)]
+        return door.reply(None, WorkersOut(head=head, items=items))

@@ -1,0 +1,156 @@
+"""How the workers stand, as the catalogue, their cursors and their jobs tell it. Read only."""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import func, or_
+from sqlmodel import Session, col, select
+
+from service.store.tables import CatalogueRow, CursorRow, DueJobRow, EventRow, QuarantineRow
+
+LOADED = "loaded"
+# Of a worker that has read the log, but that no host has any more.
+MISSING = "missing"
+
+
+@dataclass(frozen=True, slots=True)
+class Lag:
+    """How many events a worker wants and has not read yet, and when the oldest of them happened."""
+
+    events: int
+    since: datetime | None
+
+    def seconds(self, now: datetime) -> float:
+        """For how long the oldest event has waited, in seconds; 0 where none waits."""
+        return 0.0 if self.since is None else max(0.0, round((now - self.since).total_seconds(), 3))
+
+
+@dataclass(frozen=True, slots=True)
+class DayJob:
+    """A job of a worker on a studio-local day; `done_at` is None while it is open."""
+
+    name: str
+    day_on: date
+    due_at: datetime
+    done_at: datetime | None
+    attempts: int
+    result: Mapping[str, Any] | None
+    last_error: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """How the newest version of a worker stands; `position` is the last event it has read on all its partitions."""
+
+    worker: str
+    version: int
+    state: str
+    distribution: str
+    error: str | None
+    hosts: tuple[str, ...]
+    events: tuple[str, ...]
+    settings_schema: Mapping[str, Any]
+    position: int
+    lag: Lag
+    attempts: int
+    next_try_at: datetime | None
+    last_error: str | None
+    last_error_at: datetime | None
+    quarantined: int
+    jobs: tuple[DayJob, ...]
+
+
+def standings(session: Session) -> list[Standing]:
+    """Every worker that a host found or that has read the log, by name."""
+    found: dict[str, list[CatalogueRow]] = defaultdict(list)
+    for entry in session.exec(select(CatalogueRow).order_by(col(CatalogueRow.host))):
+        found[entry.worker].append(entry)
+    read: dict[str, list[CursorRow]] = defaultdict(list)
+    for cursor in session.exec(select(CursorRow)):
+        read[cursor.worker].append(cursor)
+    quarantined = _quarantined(session)
+    jobs = _jobs(session)
+    return [
+        _standing(session, name, found[name], read[name], quarantined=quarantined, jobs=jobs[name])
+        for name in sorted(found.keys() | read.keys())
+    ]
+
+
+def lag(session: Session, position: int, kinds: Collection[str]) -> Lag:
+    """How far a worker that wants these kinds of event and stands at *position* is behind the log."""
+    waiting = (col(EventRow.id) > position, col(EventRow.kind).in_(sorted(kinds)))
+    number, oldest = session.exec(select(func.count(), func.min(EventRow.id)).where(*waiting)).one()
+    since = None if oldest is None else session.exec(select(EventRow.at).where(col(EventRow.id) == oldest)).one()
+    return Lag(number, since)
+
+
+def _standing(
+    session: Session,
+    name: str,
+    entries: Sequence[CatalogueRow],
+    cursors: Sequence[CursorRow],
+    *,
+    quarantined: Mapping[tuple[str, int], int],
+    jobs: Sequence[DayJob],
+) -> Standing:
+    loaded = [entry for entry in entries if entry.state == LOADED]
+    entry = max(loaded or entries, key=lambda each: each.version, default=None)
+    version = entry.version if entry is not None and loaded else max((each.version for each in cursors), default=0)
+    own = [cursor for cursor in cursors if cursor.version == version]
+    events = tuple(entry.events) if entry is not None else ()
+    position = min((cursor.position for cursor in own), default=0)
+    failed = max((each for each in own if each.last_error_at), key=_failed_at, default=None)
+    return Standing(
+        worker=name,
+        version=version,
+        state=MISSING if entry is None else entry.state,
+        distribution="" if entry is None else entry.distribution,
+        error=None if entry is None else entry.error,
+        hosts=tuple(each.host for each in (loaded or entries)),
+        events=events,
+        settings_schema={} if entry is None else entry.settings_schema,
+        position=position,
+        lag=lag(session, position, events),
+        attempts=max((cursor.attempts for cursor in own), default=0),
+        next_try_at=max((each.next_try_at for each in own if each.next_try_at is not None), default=None),
+        last_error=None if failed is None else failed.last_error,
+        last_error_at=None if failed is None else failed.last_error_at,
+        quarantined=quarantined.get((name, version), 0),
+        jobs=tuple(jobs),
+    )
+
+
+def _failed_at(cursor: CursorRow) -> float:
+    return cursor.last_error_at.timestamp() if cursor.last_error_at is not None else 0.0
+
+
+def _quarantined(session: Session) -> dict[tuple[str, int], int]:
+    statement = (
+        select(QuarantineRow.worker, QuarantineRow.version, func.count())
+        .where(col(QuarantineRow.released_at).is_(None))
+        .group_by(col(QuarantineRow.worker), col(QuarantineRow.version))
+    )
+    return {(worker, version): number for worker, version, number in session.exec(statement)}
+
+
+def _jobs(session: Session) -> dict[str, list[DayJob]]:
+    """Of each job the last day that is done and the days that are open, by worker."""
+    last_done = (
+        select(func.max(DueJobRow.id))
+        .where(col(DueJobRow.done_at).is_not(None))
+        .group_by(col(DueJobRow.worker), col(DueJobRow.name))
+    )
+    statement = (
+        select(DueJobRow)
+        .where(or_(col(DueJobRow.done_at).is_(None), col(DueJobRow.id).in_(last_done)))
+        .order_by(col(DueJobRow.name), col(DueJobRow.id))
+    )
+    jobs: dict[str, list[DayJob]] = defaultdict(list)
+    for row in session.exec(statement):
+        jobs[row.worker].append(
+            DayJob(row.name, row.day_on, row.due_at, row.done_at, row.attempts, row.result, row.last_error)
+        )
+    return jobs
