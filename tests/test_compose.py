@@ -29,7 +29,7 @@ TEXT = (HOUSE / "docker-compose.yml").read_text()
 COMPOSE: dict[str, Any] = yaml.safe_load(TEXT)
 SERVICES: dict[str, dict[str, Any]] = COMPOSE["services"]
 OURS = ("migrate", "web", "relay", "worker")
-PATIENCE_S = 60
+PATIENCE_S = 120
 
 
 def free_port() -> int:
