@@ -1,13 +1,18 @@
 """The client over HTTP: what it repeats and how often, what it makes of refusals, and that the API knows its bodies."""
 
-from collections.abc import Callable, Mapping
+import json
+import re
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
+from typing import Any
 
 import httpx
 import pytest
+from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 
-from service.client import ApiError, Client, Patience, Unanswered
+from service.client import ApiError, Client, Patience, Reply, Unanswered
+from tests.served import served, tiedown
 
 COUNT = {"serial": 1, "production": "p", "shot": "s", "take": 1, "captures_total": 3}
 COUNTED = {"answers": [{"outcome": "counted", "serial": 1}]}
@@ -148,3 +153,160 @@ def test_names_cannot_leave_their_place_in_a_path() -> None:
     with wire.client() as client:
         client.shot("a/../b", "§ 1?x")
     assert wire.requests[0].url.raw_path == b"/v1/productions/a%2F..%2Fb/shots/%C2%A7%201%3Fx"
+
+
+class Described(httpx.BaseTransport):
+    """The network, and beside it the API's own description: what the description does not allow is never sent."""
+
+    def __init__(self, openapi: dict[str, Any]) -> None:
+        self._openapi = openapi
+        self._network = httpx.HTTPTransport()
+        self.operations: set[str] = set()
+
+    def handle_request(self, request: httpx.Request) -> httpx.Response:
+        operation = self._operation(request)
+        self.operations.add(operation["operationId"])
+        declared = {each["name"] for each in operation.get("parameters", ()) if each["in"] == "query"}
+        assert set(request.url.params) <= declared, operation["operationId"]
+        body = operation.get("requestBody")
+        assert bool(request.content) <= (body is not None), operation["operationId"]
+        if body is not None:
+            schema = {**body["content"]["application/json"]["schema"], "components": self._openapi["components"]}
+            Draft202012Validator(schema, format_checker=FormatChecker()).validate(json.loads(request.content))
+        return self._network.handle_request(request)
+
+    def _operation(self, request: httpx.Request) -> dict[str, Any]:
+        """The operation of a request; of several paths that fit, the one with the fewest placeholders."""
+        fitting = [
+            (template.count("{"), operations[request.method.lower()])
+            for template, operations in self._openapi["paths"].items()
+            if re.fullmatch(re.sub(r"\\\{\w+\\\}", "[^/]+", re.escape(template)), request.url.path)
+        ]
+        assert fitting, f"{request.method} {request.url.path} is not described"
+        return dict(min(fitting, key=lambda each: each[0])[1])
+
+    def close(self) -> None:
+        self._network.close()
+
+
+@pytest.fixture(scope="module")
+def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, str]]:
+    """The address of a service and its first key."""
+    folder = tmp_path_factory.mktemp("service")
+    with served(folder) as address:
+        yield address, tiedown(folder, "key", "create", "first", "--scope", "admin")
+
+
+@pytest.fixture
+def described(service: tuple[str, str]) -> Iterator[Described]:
+    address, _ = service
+    transport = Described(httpx.get(f"{address}/openapi.json").json())
+    yield transport
+    transport.close()
+
+
+def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[object]:
+    """Call every method a client has; yields what each gave."""
+    yield office.set_studio({"name": "S", "time_zone": "Europe/Lisbon", "day_starts_at": "05:00"})
+    studio = office.studio()
+    yield office.set_studio({"name": "T", "time_zone": "UTC", "day_starts_at": "04:30"}, etag=studio.etag)
+    yield (office.add_production("p", "P", frame_rate="24/1"), list(office.productions()))
+    yield office.change_production("p", {"frame_rate": "30000/1001"}, etag=etag(office.production("p")))
+    yield (office.add_episode("p", "e", title="E"), list(office.episodes("p")))
+    yield (office.add_stage("a", "A"), office.add_stage("b", "B"), list(office.stages()))
+    added = office.add_terminal("grab", "b")
+    yield (office.move_terminal("grab", "a", etag=etag(added)), list(office.terminals()))
+    yield office.enter_signal("a", "call", at="2026-03-02T08:00:00Z", sent_at="2026-03-02T08:00:01Z")
+    yield (office.enter_signal("a", "wrap"), list(office.signals("a")))
+    made = office.make_key("grab", "count", bound={"terminal": "grab", "expires_at": "2099-12-31T00:00:00Z"})
+    yield (
+        office.make_key("spare", "read"),
+        office.rotate_key("spare"),
+        office.revoke_key("spare"),
+        list(office.keys()),
+    )
+    office.add_shots("p", [{"code": "s1", "episode": "e", "cut_frames": 96, "stage": "a"}])
+    yield office.add_shot(
+        "p",
+        {
+            "code": "s2",
+            "episode": "e",
+            "scene": "quay",
+            "cut_frames": 96,
+            "handle_in": 4,
+            "handle_out": 4,
+            "cameras": ["wide", "close"],
+            "passes": ["main"],
+            "moving_camera": True,
+            "parts": [{"part": "left", "stage": "a", "last": 60}, {"part": "right", "stage": "b", "first": 55}],
+        },
+    )
+    yield office.change_shot("p", "s1", {"cut_frames": 90}, etag=etag(office.shot("p", "s1")))
+    yield list(office.shots("p", episode="e"))
+    with terminal(made["key"]) as grab:
+        answers = grab.post_counts(COUNTS, spool="k7", sent_at="2026-03-02T14:05:04+01:00")
+        assert [answer["outcome"] for answer in answers] == ["counted", "counted", "unmatched"]
+        (answer,) = grab.post_counts([{**COUNTS[0], "captures_total": 1}], spool="k7")
+        assert answer["problem"]["type"] == "/problems/count-conflict"
+    (waiting,) = office.unmatched()
+    yield office.match(waiting["id"], "p", shot="s1", instead={"take": 2})
+    yield (office.takes("p", "s1"), office.takes("p", "s2"))
+    take = office.take("p", "s2", take=1, part="left")
+    rejected = {"verdict": "reject", "camera": "wide", "first": 1, "last": 8, "reason": "flicker"}
+    decided = office.decide("p", "s2", rejected, take=1, part="left", etag=etag(take))
+    yield office.decide("p", "s2", {"verdict": "circle"}, take=1, part="left", etag=etag(decided))
+    yield [office.progress("p", by, episode="e") for by in ("episode", "scene", "stage", "day", "animator")]
+    yield (office.events(after=3, limit=500, production="p", kind=["shot.added", "take.decided"]), office.workers())
+
+
+COUNTS = [
+    {"serial": 1, "production": "p", "shot": "s1", "take": 1, "captures_total": 12, "frames_per_capture": 2},
+    {
+        "serial": 2,
+        "production": "p",
+        "shot": "s2",
+        "take": 1,
+        "frames_total": 60,
+        "camera": "wide",
+        "pass": "main",
+        "part": "left",
+        "purpose": "shoot",
+        "starts_at": -3,
+        "animator": "Pim",
+        "at": "2026-03-02T14:05:03+01:00",
+        "age_s": 1.5,
+        "outcome": "finished",
+    },
+    {"serial": 3, "production": "p", "shot": "unheard-of", "take": 1, "captures_total": 5},
+]
+
+
+def etag(reply: Reply) -> str:
+    assert reply.etag is not None
+    return reply.etag
+
+
+def test_every_body_sent_is_one_the_api_describes(service: tuple[str, str], described: Described) -> None:
+    address, key = service
+    called: set[str] = set()
+
+    class Noted(Client):
+        def __getattribute__(self, name: str) -> Any:  # noqa: ANN401 - any attribute of a client
+            called.add(name)
+            return super().__getattribute__(name)
+
+    with Noted(address, key, transport=described) as office:
+        for given in work_a_day(office, lambda of: Noted(address, of, transport=described)):
+            assert given
+    methods = {name for name in vars(Client) if not name.startswith("_")}
+    assert methods - called == set()
+    assert {"counts_post", "take_decide", "studio_set"} <= described.operations
+
+
+def test_a_body_the_api_does_not_describe_would_be_caught(service: tuple[str, str], described: Described) -> None:
+    address, key = service
+    with Client(address, key, transport=described) as office:
+        with pytest.raises(ValidationError, match="is not valid under any of the given schemas"):
+            office.add_shot("p", {"code": "s9", "episode": "e", "cut_frames": "ten"})
+        with pytest.raises(ValidationError, match="'sage' was unexpected"):
+            office.set_studio({"name": "S", "time_zone": "UTC", "day_starts_at": "05:00", "sage": 1})

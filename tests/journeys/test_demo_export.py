@@ -1,0 +1,258 @@
+"""`tiedown demo` from outside: its table is recomputed from its record by arithmetic that shares no code with it."""
+
+import json
+import random
+import re
+import signal
+import time
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+import psutil
+import pytest
+
+from tests.served import environment, served, started, tiedown
+
+COLUMNS = ("planned", "shot", "credited", "remaining", "overshoot")
+# Wider than anything in the demo's production.
+EVERYTHING = set(range(-1000, 2000))
+
+Line = Mapping[str, Any]
+# What it comes by as a stand-in (None: never), its live frames, those accepted and those rejected.
+Take = tuple[tuple[bool, str, int] | None, set[int], set[int], set[int]]
+Table = dict[tuple[str, str], tuple[int, ...]]
+
+
+def recompute(lines: Iterable[Line]) -> Table:
+    """The demo's table by episode and stage from the lines of its record: sets of frame numbers, nothing else."""
+    plans: dict[str, Line] = {}
+    posts: dict[tuple[str, str, int], Line] = {}
+    decisions: dict[tuple[str, str, int], list[Line]] = defaultdict(list)
+    for line in lines:
+        if line["post"] == "shot":
+            plans[line["code"]] = line
+        elif line["post"] == "decision" and line["purpose"] == "shoot":
+            decisions[line["shot"], line["part"], line["take"]].append(line)
+        elif line["post"] == "count" and line["answer"]["outcome"] in {"counted", "unmatched"}:
+            posts[line["terminal"], line["spool"], line["serial"]] = line
+    table: dict[tuple[str, str], list[int]] = defaultdict(lambda: [0] * len(COLUMNS))
+    for code, plan in plans.items():
+        parts = plan.get("parts") or [{"part": "", "stage": plan["stage"]}]
+        series: dict[tuple[str, int, str, str], list[Line]] = defaultdict(list)
+        for post in posts.values():
+            if post["shot"] == code and post.get("purpose", "shoot") == "shoot":
+                part = next(each["part"] for each in parts if each["stage"] == post["stage"])
+                camera, pass_ = post.get("camera", plan["cameras"][0]), post.get("pass", plan["passes"][0])
+                series[part, post["take"], camera, pass_].append(post)
+        planned = set(range(1 - plan["handle_in"], plan["cut_frames"] + plan["handle_out"] + 1))
+        whole = figures(code, plan, planned=planned, series=series, decisions=decisions)
+        for row in ((plan["episode"], "all"), ("all", "all")):
+            table[row] = [one + other for one, other in zip(table[row], whole, strict=True)]
+        for part in parts:
+            asked = planned & set(range(part.get("first", min(planned)), part.get("last", max(planned)) + 1))
+            own = {key: value for key, value in series.items() if key[0] == part["part"]}
+            here = figures(code, plan, planned=asked, series=own, decisions=decisions)
+            row = plan["episode"], part["stage"]
+            table[row] = [one + other for one, other in zip(table[row], here, strict=True)]
+    return {row: tuple(sums) for row, sums in table.items()}
+
+
+def figures(
+    code: str,
+    plan: Line,
+    *,
+    planned: set[int],
+    series: Mapping[tuple[str, int, str, str], list[Line]],
+    decisions: Mapping[tuple[str, str, int], list[Line]],
+) -> tuple[int, ...]:
+    shot = 0
+    groups: dict[tuple[str, str, str], list[Take]] = defaultdict(list)
+    for (part, take, camera, pass_), posts in series.items():
+        total = newest(posts)
+        frames = total.get("frames_total", total.get("captures_total", 0) * total.get("frames_per_capture", 1))
+        said = newest([post for post in posts if "outcome" in post])
+        begun = newest([post for post in posts if "starts_at" in post])
+        own: Line = next((each for each in plan.get("parts", ()) if each["part"] == part), {})
+        start = begun.get("starts_at", own.get("first", 1 - plan["handle_in"]))
+        shot += frames
+        accepted, rejected = verdicts(decisions.get((code, part, take), ()), camera)
+        live = set(range(start, start + frames))
+        order: tuple[bool, str, int] | None = (bool(said), said["answer"]["captured_at"] if said else "", take)
+        if said.get("outcome") == "abandoned" or not (live or EVERYTHING) - rejected:
+            order = None
+        groups[part, camera, pass_].append((order, live, accepted, rejected))
+    held: dict[tuple[str, str], set[int]] = defaultdict(set)
+    for (_, camera, pass_), takes in groups.items():
+        held[camera, pass_] |= credited(takes)
+    required = [held[camera, pass_] for camera in plan["cameras"] for pass_ in plan["passes"]]
+    got = planned.intersection(*required)
+    beyond = set(range(1 - plan["handle_in"], plan["cut_frames"] + plan["handle_out"] + 1))
+    over = sum(
+        len(set().union(*(held[camera, pass_] for pass_ in plan["passes"])) - beyond) for camera in plan["cameras"]
+    )
+    return len(planned), shot, len(got), len(planned) - len(got), over
+
+
+def newest(posts: Sequence[Line]) -> Line:
+    """The newest post of each spool by serial, of those the latest captured."""
+    heads: dict[tuple[str, str], Line] = {}
+    for post in sorted(posts, key=lambda each: each["serial"]):
+        heads[post["terminal"], post["spool"]] = post
+    return max(heads.values(), key=lambda each: (each["answer"]["captured_at"], each["terminal"]), default={})
+
+
+def verdicts(said: Sequence[Line], camera: str) -> tuple[set[int], set[int]]:
+    accepted: set[int] = set()
+    rejected: set[int] = set()
+    for each in said:
+        if each.get("camera") in {None, camera}:
+            scope = set(range(each["first"], each["last"] + 1)) if "first" in each else EVERYTHING
+            accepted, rejected = accepted - scope, rejected - scope
+            if each["verdict"] in {"accept", "circle"}:
+                accepted = accepted | scope
+            elif each["verdict"] == "reject":
+                rejected = rejected | scope
+    return accepted, rejected
+
+
+def credited(takes: Sequence[Take]) -> set[int]:
+    """Accepted frames; the rest of takes that were partly rejected; and where nothing is accepted, a stand-in."""
+    accepted = set[int]().union(*(live & chosen for _, live, chosen, _ in takes))
+    may = [(order, live, rejected) for order, live, _, rejected in takes if order is not None]
+    kept = set[int]().union(*(live - rejected for _, live, rejected in may if live & rejected))
+    if accepted or not may:
+        return accepted | kept
+    # The latest take offered as finished, else the highest open one.
+    _, live, rejected = max(may, key=lambda take: take[0])
+    return kept | (live - rejected)
+
+
+def printed(text: str) -> Table:
+    """The table as the demo printed it."""
+    rows = re.findall(
+        r"^\W*(e1|e2|all)\W+(\w+)\W+(\d+)\W+(\d+)\W+(\d+)\W+(\d+)\W+(\d+)\W+([\d.]+)\W*$", text, re.MULTILINE
+    )
+    assert rows, text
+    for _, _, planned, _, done, *_, per_cent in rows:
+        assert float(per_cent) == round(100 * int(done) / int(planned), 1)
+    return {(episode, stage): tuple(map(int, numbers[:5])) for episode, stage, *numbers in rows}
+
+
+def lines_of(record: Path) -> list[Line]:
+    return [json.loads(line) for line in record.read_text(encoding="utf-8").splitlines()]
+
+
+def answered(address: str, key: str) -> tuple[Table, int]:
+    """The table as the service answers it, and the event it rests on."""
+    table: Table = {}
+    with httpx.Client(base_url=address, headers={"Authorization": f"Bearer {key}"}) as client:
+
+        def progress(**asked: str) -> dict[str, Any]:
+            answer = client.get("/v1/productions/buttontide/progress", params=asked).raise_for_status()
+            return dict(answer.json())
+
+        whole = progress(by="episode")
+        table["all", "all"] = row_of(whole["total"])
+        for item in whole["items"]:
+            episode = item["episode"]
+            table[episode, "all"] = row_of(item)
+            stages = progress(by="stage", episode=episode)["items"]
+            table |= {(episode, each["stage"]): row_of(each) for each in stages}
+    return table, whole["position"]
+
+
+def row_of(item: Line) -> tuple[int, ...]:
+    return tuple(item[f"{name}_frames"] for name in COLUMNS)
+
+
+@dataclass(frozen=True)
+class Played:
+    """A demo that has ended: what it printed, its record, and the folder with its database."""
+
+    seed: int
+    said: str
+    lines: list[Line]
+    folder: Path
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory: pytest.TempPathFactory) -> Played:
+    folder, seed = tmp_path_factory.mktemp("demo"), random.randrange(1_000_000)
+    files = ("--export", "record.jsonl", "--database", "tiedown.db")
+    said = tiedown(folder, "demo", "--once", "--port", "0", "--seed", str(seed), *files)
+    return Played(seed, said, lines_of(folder / "record.jsonl"), folder)
+
+
+def test_table_is_what_the_record_adds_up_to_and_what_the_service_answers_later(played: Played) -> None:
+    expected = recompute(played.lines)
+    assert printed(played.said) == expected, f"seed {played.seed}"
+    assert all(0 < done < planned for (_, stage), (planned, _, done, *_) in expected.items() if stage == "all")
+    key = tiedown(played.folder, "key", "create", "test", "--scope", "read")
+    with served(played.folder) as address:
+        figures_now, position = answered(address, key)
+    assert figures_now == expected, f"seed {played.seed}"
+    assert f"rest on event {position} " in played.said
+
+
+def test_record_holds_every_kind_of_answer(played: Played) -> None:
+    counts = [line for line in played.lines if line["post"] == "count"]
+    outcomes = {line["answer"]["outcome"] for line in counts}
+    assert outcomes == {"counted", "repeated", "unmatched", "refused"}
+    assert any(line["answer"].get("plan_changed") for line in counts)
+    fast = [line for line in counts if line["terminal"] == "shed-grab" and line["answer"]["outcome"] == "counted"]
+    assert fast
+    assert all(line["answer"]["adjusted"] and line["answer"]["time_basis"] == "sent_at" for line in fast)
+
+
+def test_once_leaves_no_process_and_no_file_behind(tmp_path: Path) -> None:
+    folder, scratch = tmp_path / "here", tmp_path / "scratch"
+    folder.mkdir()
+    scratch.mkdir()
+    with started(folder, "demo", "--once", "--port", "0", env=environment(TMPDIR=str(scratch))) as process:
+        begun: set[psutil.Process] = set()
+        while process.poll() is None:
+            with suppress(psutil.NoSuchProcess):
+                begun.update(psutil.Process(process.pid).children(recursive=True))
+            time.sleep(0.05)
+    assert process.returncode == 0
+    assert begun, "the engine of one machine is a process of its own"
+    assert [each for each in begun if each.is_running()] == []
+    assert [*folder.iterdir(), *scratch.iterdir()] == []
+
+
+def test_demo_goes_on_serving_until_it_is_told_to_end(tmp_path: Path) -> None:
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    with started(tmp_path, "demo", "--port", "0", env=environment(TMPDIR=str(scratch))) as process:
+        assert process.stdout is not None
+        said = ""
+        while "A key that may read" not in said:
+            line = process.stdout.readline()
+            assert line, said
+            said += line
+        address = re.search(r"at (http://[\d.:]+) ", said)
+        key = re.search(r"td_\w{8}_[\w-]{43}", said)
+        assert address
+        assert key
+        assert answered(address[1], key[0])[0] == printed(said)
+        assert httpx.get(f"{address[1]}/docs").status_code == 200
+        process.send_signal(signal.SIGINT)
+        assert process.wait(20) == 0
+    assert list(scratch.iterdir()) == []
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+def test_a_demo_told_to_end_early_ends_and_leaves_nothing_behind(tmp_path: Path, how: signal.Signals) -> None:
+    with started(tmp_path, "demo", "--port", "0", env=environment(TMPDIR=str(tmp_path))) as process:
+        while not (children := psutil.Process(process.pid).children(recursive=True)):
+            assert process.poll() is None
+            time.sleep(0.02)
+        process.send_signal(how)
+        assert process.wait(20) == 0
+    assert [each for each in children if each.is_running()] == []
+    assert list(tmp_path.iterdir()) == []
