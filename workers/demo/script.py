@@ -16,7 +16,7 @@ CALL, WRAP = time(9), time(18)
 RETAKE_FROM = 61
 TRIMMED_FRAMES = 12
 # A terminal speaks after so many captures, and an animator needs so many minutes for one.
-CAPTURES_A_POST = (2, 3, 3, 4)
+CAPTURES_A_POST = (3, 4, 4, 5)
 MINUTES_A_CAPTURE = (1.5, 2.5)
 # The longest hours a terminal was cut off, by stage and day.
 OUTAGES: Mapping[tuple[str, int], tuple[time, time]] = {
