@@ -7,7 +7,6 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 
-from service.actions.studio import use_pinned_zones
 from service.api import (
     counts,
     docs,
@@ -72,7 +71,6 @@ def create_app(
     closes it when the application ends. `clock` is what every request reads as its time. `wake` is called after
     each commit: a hint to an engine beside this process, which must neither block nor raise.
     """
-    use_pinned_zones()
     opened = database or Database.open(settings.database_url)
 
     @asynccontextmanager

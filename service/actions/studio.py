@@ -1,6 +1,5 @@
 """Set the studio: its name, its clock, and what its terminals may do."""
 
-import zoneinfo
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from functools import cache
@@ -25,15 +24,6 @@ class StudioSetMeanwhile(Clash):
 def zones() -> frozenset[str]:
     """The names of the time zones in the pinned IANA data."""
     return frozenset(resources.files("tzdata").joinpath("zones").read_text(encoding="utf-8").split())
-
-
-def use_pinned_zones() -> None:
-    """Let this process take its time zones from the pinned data alone; call it once, before the first is used.
-
-    A production day must be the same on every machine, and operating systems have data of their own, older or newer.
-    """
-    zoneinfo.reset_tzpath(to=())
-    zoneinfo.ZoneInfo.clear_cache()
 
 
 def put(session: Session, row: StudioRow, studio: Studio, *, by: str, now: datetime) -> None:

@@ -42,8 +42,8 @@ their offset (RFC 3339) and answered in UTC; a production day is a local date of
 - **ETags** are `"rev.head"`. A change names the state it changes with `If-Match`, which compares `rev` alone;
   `If-None-Match` compares all.
 - **Lists** come in pages: follow `next`, or the `Link` header (RFC 8288), until there is none.
-- **Idempotency-Key** on a write makes repeating it safe: it is done once, and its answer is given again. Counts need
-  none, because terminal, spool and serial name each for ever.
+- **Idempotency-Key** on a write makes repeating it safe for a week: it is done once, and its answer is given again.
+  Counts need none, because terminal, spool and serial name each for ever.
 """
 
 TAGS = [

@@ -90,7 +90,10 @@ class Door:
     def writing(self) -> Iterator[Session]:
         """A transaction that writes; commits at its end. A write that was done before answers from its kept answer."""
         with self.database.writing() as session:
-            if self.attempt is not None and (kept := idempotency.recall(session, self.attempt)) is not None:
+            if (
+                self.attempt is not None
+                and (kept := idempotency.recall(session, self.attempt, now=self.now)) is not None
+            ):
                 if not kept.same:
                     raise refusals.IdempotencyKeyReused
                 raise Replay(kept)

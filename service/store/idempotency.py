@@ -2,14 +2,17 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any, cast
+from datetime import datetime, timedelta
 from zlib import crc32
 
-from sqlalchemy import CursorResult, delete, text
+from sqlalchemy import delete, select, text
 from sqlmodel import Session, col
 
 from service.store.tables import IdempotencyRow
+
+# Longer than any client goes on trying one write.
+KEPT_FOR = timedelta(days=7)
+MOST_FORGOTTEN = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +39,7 @@ class KeptAnswer:
     body: str
 
 
-def recall(session: Session, attempt: Attempt) -> KeptAnswer | None:
+def recall(session: Session, attempt: Attempt, *, now: datetime) -> KeptAnswer | None:
     """The answer kept under this caller's Idempotency-Key.
 
     A rival with the same one waits here until this transaction ends.
@@ -45,6 +48,7 @@ def recall(session: Session, attempt: Attempt) -> KeptAnswer | None:
         # The two-number form of the lock is a space of its own, so it never meets the log's.
         key = crc32(attempt.idempotency_key.encode()) - 2**31
         session.execute(text("SELECT pg_advisory_xact_lock(:caller, :key)"), {"caller": attempt.api_key_id, "key": key})
+    _forget(session, now - KEPT_FOR)
     row = session.get(IdempotencyRow, (attempt.api_key_id, attempt.idempotency_key))
     if row is None:
         return None
@@ -71,7 +75,18 @@ def keep(
     )
 
 
-def forget_before(session: Session, instant: datetime) -> int:
-    """Drop the answers kept before *instant*; how many there were."""
-    statement = delete(IdempotencyRow).where(col(IdempotencyRow.answered_at) < instant)
-    return cast("CursorResult[Any]", session.execute(statement)).rowcount
+def _forget(session: Session, before: datetime) -> None:
+    """Drop some answers that are past their time; what rivals drop at the same moment is left to them."""
+    past = (
+        select(col(IdempotencyRow.api_key_id), col(IdempotencyRow.idempotency_key))
+        .where(col(IdempotencyRow.answered_at) < before)
+        .order_by(col(IdempotencyRow.answered_at))
+        .limit(MOST_FORGOTTEN)
+        .with_for_update(skip_locked=True)
+    )
+    for api_key_id, idempotency_key in session.execute(past).all():
+        session.execute(
+            delete(IdempotencyRow).where(
+                col(IdempotencyRow.api_key_id) == api_key_id, col(IdempotencyRow.idempotency_key) == idempotency_key
+            )
+        )

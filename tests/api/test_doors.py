@@ -1,16 +1,19 @@
 """The door: whose key opens it, what a body may be, which state a change names, what is answered twice."""
 
 import json
+import logging
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
 import pytest
 from httpx import Response
+from sqlmodel import select
 
 from service.domain.keys import Scope
 from service.store import events
 from service.store.engine import Database
+from service.store.tables import IdempotencyRow
 from tests.api.conftest import Caller, Clock, TestClient
 
 STAGE = {"code": "mill", "name": "The Mill"}
@@ -412,8 +415,33 @@ class TestIdempotency:
         coordinator.post("/v1/stages", STAGE, headers=key)
         is_problem(admin.post("/v1/stages", STAGE, headers=key), 409, "stage-taken")
 
+    def test_answer_is_kept_for_a_week(self, coordinator: Caller, clock: Clock, database: Database) -> None:
+        for place in range(3):
+            coordinator.post("/v1/stages", {"code": f"s{place}", "name": "x"}, headers={"Idempotency-Key": f"{place}"})
+        clock.pass_time(days=7)
+        assert coordinator.post("/v1/stages", {"code": "s0", "name": "x"}, headers={"Idempotency-Key": "0"}).is_success
+        clock.pass_time(seconds=1)
+        again = coordinator.post("/v1/stages", {"code": "s0", "name": "x"}, headers={"Idempotency-Key": "0"})
+        is_problem(again, 409, "stage-taken")
+        assert coordinator.post("/v1/stages", {"code": "s9", "name": "x"}, headers={"Idempotency-Key": "9"}).is_success
+        with database.reading() as session:
+            assert [row.idempotency_key for row in session.exec(select(IdempotencyRow))] == ["9"]
+
     @pytest.mark.parametrize("text", ["", "x" * 256, "with space", "\u00e4"])
     def test_unusable_key_names_its_header(self, coordinator: Caller, text: str) -> None:
         response = coordinator.post("/v1/stages", STAGE, headers={"Idempotency-Key": text.encode()})
         problem = is_problem(response, 422, "invalid-request")
         assert problem["errors"][0]["place"] == "header Idempotency-Key"
+
+
+def test_each_request_is_logged_without_its_key(coordinator: Caller, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, logger="tiedown.access")
+    coordinator.send("HEAD", "/v1/stages?limit=3")
+    coordinator.get("/nowhere")
+    lines = [vars(record) for record in caplog.records if record.name == "tiedown.access"]
+    assert [(line["method"], line["path"], line["status"]) for line in lines] == [
+        ("HEAD", "/v1/stages", 200),
+        ("GET", "/nowhere", 404),
+    ]
+    assert all(line["took_ms"] > 0 for line in lines)
+    assert coordinator.token not in str(lines)
