@@ -6,6 +6,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
+from service.settings import PREFIX, Settings
 from tests.conftest import unavailable
 from tests.served import TIEDOWN, environment, served
 
@@ -49,7 +50,16 @@ def test_the_two_commands_install_from_the_locks_and_nothing_else() -> None:
         assert "pip install --no-deps --no-build-isolation -e . &&" in command
 
 
-def test_every_variable_and_command_it_names_exists() -> None:
+def test_settings_are_listed_as_they_are() -> None:
+    rows = re.findall(r"^\| `(TIEDOWN_\w+)` \| `(.*?)` \| (.*) \|$", README, flags=re.MULTILINE)
+    expected = [
+        (PREFIX + name.upper(), json.dumps(field.default).strip('"'), field.description)
+        for name, field in Settings.model_fields.items()
+    ]
+    assert rows == expected
+
+
+def test_every_command_it_names_exists() -> None:
     from_help = subprocess.run(
         [TIEDOWN, "--help"], env=environment(), capture_output=True, text=True, check=True
     ).stdout
