@@ -3,7 +3,8 @@
 from collections.abc import Callable
 
 import pytest
-from sqlmodel import col, func, select
+from sqlalchemy import event, text
+from sqlmodel import Session, col, func, select
 
 from service.actions import stages
 from service.domain.keys import Scope
@@ -205,6 +206,26 @@ def test_a_terminal_decides_only_where_the_studio_lets_it(terminal: Caller, admi
     answer = post(terminal, count(1, 96, outcome="circled"))
     assert (answer.status_code, answer.json()["type"]) == (403, "/problems/decision-not-allowed")
     assert post(terminal, count(1, 96, outcome="finished")).status_code == 200
+
+
+def test_no_count_is_answered_as_kept_where_its_commit_fails(terminal: Caller, shot: str, database: Database) -> None:
+    with database.writing() as session:
+        unkept = "CREATE TABLE promise (of_id INTEGER REFERENCES shot (id) DEFERRABLE INITIALLY DEFERRED)"
+        session.connection().execute(text(unkept))
+
+    def break_at_the_commit(session: Session) -> None:
+        session.connection().execute(text("INSERT INTO promise VALUES (4711)"))
+
+    event.listen(Session, "before_commit", break_at_the_commit)
+    try:
+        failed = post(terminal, count(1, 40))
+    finally:
+        event.remove(Session, "before_commit", break_at_the_commit)
+
+    assert failed.status_code == 500
+    assert failed.headers["content-type"] == "application/problem+json"
+    assert kept(database) == 0
+    assert post(terminal, count(1, 40)).json()["answers"][0]["outcome"] == "counted"
 
 
 def test_a_terminal_outlives_its_key_and_keeps_its_serials(
