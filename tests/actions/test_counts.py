@@ -203,8 +203,8 @@ def test_two_terminals_that_count_one_shot_at_the_same_moment_are_counted_one_af
     furnish(database)
     shooting = Shooting(database, "0120")
     mill, barn, mill_again, barn_again = (
-        shooting.new_post(stage, {"take": 1, "frames_total": frames, "ago": 0})
-        for stage, frames in (("mill", 10), ("barn", 12), ("mill", 20), ("barn", 22))
+        shooting.new_post(stage, {"take": 1, "frames_total": frames, "ago": ago})
+        for stage, frames, ago in (("mill", 10, 4), ("barn", 12, 3), ("mill", 20, 2), ("barn", 22, 1))
     )
     shooting.post(mill, barn)
     done = threading.Event()

@@ -1,0 +1,311 @@
+"""Planted faults: what the tests would say if a promise of the house were broken.
+
+`python -m tests.faults.plant` copies the tree, checks that each named test passes in the copy, then applies one fault
+after another to a copy and checks that the test named for it fails. A fault that no test notices, or whose place in the
+source is no longer found, is an error. Needs PostgreSQL where a fault is one on PostgreSQL alone.
+"""
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+HOUSE = Path(__file__).parents[2]
+COPIED = ("service", "workers", "migrations", "tests", "pyproject.toml")
+AT_ONCE = 2
+LIMIT_S = 90
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """A line or a few of a file, and what stands there instead."""
+
+    file: str
+    old: str
+    new: str
+
+    def apply(self, tree: Path) -> None:
+        """Make the edit; raises ValueError unless its place is there exactly once."""
+        path = tree / self.file
+        text = path.read_text()
+        if (found := text.count(self.old)) != 1:
+            raise ValueError(f"{self.file} has {found} times what is to be replaced:\n{self.old}")
+        path.write_text(text.replace(self.old, self.new))
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A broken promise: the edits that break it, the one test that must then fail, and the database it shows on.
+
+    `refused` is the error by which the house itself refuses to work with it, so that the test cannot even begin.
+    """
+
+    name: str
+    edits: tuple[Edit, ...]
+    test: str
+    database: str = "sqlite"
+    refused: str = ""
+
+
+FAULTS = (
+    Fault(
+        "no advisory lock before the log",
+        (
+            Edit(
+                "service/store/events.py",
+                'session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _APPEND_LOCK})',
+                'session.execute(text("SELECT :key"), {"key": _APPEND_LOCK})',
+            ),
+        ),
+        "tests/store/test_events.py::test_no_event_is_committed_before_an_earlier_one",
+        "postgresql",
+    ),
+    Fault(
+        "no compare-and-set on the cursor",
+        (
+            Edit(
+                "service/store/cursors.py",
+                ".where(*_is(key), col(CursorRow.position) == old)\n",
+                ".where(*_is(key))\n",
+            ),
+        ),
+        "tests/workers/test_engine.py::test_what_an_overtaken_engine_made_is_not_written",
+    ),
+    Fault(
+        "BEGIN for BEGIN IMMEDIATE",
+        (Edit("service/store/engine.py", 'begin="BEGIN IMMEDIATE"', 'begin="BEGIN"'),),
+        "tests/store/test_sqlite_file.py::test_a_writer_keeps_out_even_programs_that_know_no_turnstile",
+    ),
+    Fault(
+        "no turnstile before the writers",
+        (
+            Edit(
+                "service/store/engine.py",
+                "return nullcontext() if self._turnstile is None else",
+                "return nullcontext() if self._process_id else",
+            ),
+        ),
+        "tests/store/test_turnstile.py::test_a_database_writes_only_in_its_turn",
+    ),
+    Fault(
+        "the answer before the commit",
+        (
+            Edit(
+                "service/api/doors.py",
+                "        with self.database.writing() as session:\n",
+                "        import contextlib, threading\n"
+                "        late = contextlib.ExitStack()\n"
+                "        session = late.enter_context(self.database.writing())\n"
+                "        threading.Timer(3, late.close).start()\n"
+                "        with contextlib.nullcontext():\n",
+            ),
+        ),
+        "tests/api/test_counts.py::test_no_count_is_answered_as_kept_where_its_commit_fails",
+    ),
+    Fault(
+        "no AUTOINCREMENT",
+        (
+            Edit(
+                "migrations/versions/0001_plan_ledger_log_figures.py",
+                'name=op.f("ck_production_rate")),\n        sqlite_autoincrement=True,\n',
+                'name=op.f("ck_production_rate")),\n',
+            ),
+        ),
+        "tests/store/test_schema.py::test_no_id_is_ever_handed_out_twice",
+    ),
+    Fault(
+        "a sum of totals for the union of frames",
+        (
+            Edit(
+                "service/domain/progress.py",
+                "        credited_frames=len(credited),\n",
+                "        credited_frames=sum(len(each.all) for each in groups.values()),\n",
+            ),
+        ),
+        "tests/domain/test_progress.py::test_a_shot_split_over_two_stages_counts_the_join_once",
+    ),
+    Fault(
+        "clock order for serial order within a spool",
+        (
+            Edit(
+                "service/domain/takes.py",
+                "head.serial >= post.serial",
+                "head.captured_at >= post.captured_at",
+            ),
+        ),
+        "tests/domain/test_takes.py::test_within_a_spool_the_serial_orders_whatever_the_clock_shows",
+    ),
+    Fault(
+        "synchronous=OFF",
+        (Edit("service/store/engine.py", "PRAGMA synchronous=FULL", "PRAGMA synchronous=OFF"),),
+        "tests/store/test_sqlite_file.py::test_every_connection_syncs_and_checks_references",
+        refused="service.store.engine.Unsynced",
+    ),
+    Fault(
+        "synchronous=OFF, and nobody reads it back",
+        (
+            Edit("service/store/engine.py", "PRAGMA synchronous=FULL", "PRAGMA synchronous=OFF"),
+            Edit("service/store/engine.py", "    if found != SYNCHRONOUS_FULL:\n", "    if found is None:\n"),
+        ),
+        "tests/store/test_sqlite_file.py::test_every_commit_of_the_writer_is_synced_to_the_disk",
+    ),
+    Fault(
+        "an import rule broken",
+        (
+            Edit(
+                "service/domain/frames.py",
+                "from dataclasses import dataclass\n",
+                "from dataclasses import dataclass\nimport sqlalchemy\n",
+            ),
+        ),
+        "tests/test_house.py::test_every_import_rule_is_kept",
+    ),
+    Fault(
+        "no lock on the shot that is counted",
+        (
+            Edit(
+                "service/store/takes.py",
+                "statement.with_for_update(key_share=True).execution_options(populate_existing=True)",
+                "statement.execution_options(populate_existing=True)",
+            ),
+        ),
+        "tests/actions/test_counts.py::"
+        "test_two_terminals_that_count_one_shot_at_the_same_moment_are_counted_one_after_the_other",
+        "postgresql",
+    ),
+    Fault(
+        "no look for a shot that arrived meanwhile",
+        (Edit("service/actions/counts.py", "        self._require_still_unknown()\n", ""),),
+        "tests/api/test_shots.py::TestArrival::test_a_count_posted_at_the_moment_its_shot_arrives_counts",
+        "postgresql",
+    ),
+    Fault(
+        "credited frames change without an entry in the journal",
+        (
+            Edit(
+                "service/actions/sheets.py",
+                "        self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + change\n",
+                "        self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + max(change, 0)\n",
+            ),
+        ),
+        "tests/actions/test_counts.py::test_whatever_is_posted_decided_and_planned_"
+        "the_figures_are_the_models_and_the_journal_adds_up_to_them",
+    ),
+    Fault(
+        "a try counted after it ran",
+        (
+            Edit(
+                "workers/engine.py",
+                "attempts = cursor.attempts if again else cursor.attempts + 1\n",
+                "attempts = cursor.attempts\n",
+            ),
+        ),
+        "tests/workers/test_engine.py::test_attempts_are_counted_before_the_worker_runs",
+    ),
+    Fault(
+        "a minimum of totals for the frames two cameras share",
+        (
+            Edit(
+                "service/domain/progress.py",
+                "        credited, settled = credited & track.all, settled & track.accepted\n",
+                "        credited, settled = min(credited, track.all, key=len), settled & track.accepted\n",
+            ),
+        ),
+        "tests/domain/test_progress.py::test_two_cameras_at_different_ends_share_four_frames",
+    ),
+)
+
+
+@contextmanager
+def copied(edits: Sequence[Edit] = ()) -> Iterator[Path]:
+    """A copy of the tree with these edits made; gone at the end of the block."""
+    with tempfile.TemporaryDirectory(prefix="tiedown-fault-") as folder:
+        tree = Path(folder)
+        for name in COPIED:
+            source = HOUSE / name
+            if source.is_dir():
+                shutil.copytree(source, tree / name, ignore=shutil.ignore_patterns("__pycache__", "*.db*"))
+            else:
+                shutil.copy(source, tree / name)
+        for edit in edits:
+            edit.apply(tree)
+        yield tree
+
+
+def run(tree: Path, tests: Sequence[str], database: str) -> tuple[str, str]:
+    """Run these tests in a tree; `passed`, `failed`, `error` (not begun) or `unclear`, and what pytest said."""
+    environment = {**os.environ, "PYTHONPATH": str(tree), "TIEDOWN_TEST_DATABASE": database, "CI": "true"}
+    environment.pop("PYTEST_ADDOPTS", None)
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:randomly", *tests]
+    try:
+        done = subprocess.run(
+            command, cwd=tree, env=environment, capture_output=True, text=True, timeout=LIMIT_S, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return "unclear", f"not done within {LIMIT_S} s"
+    said = done.stdout[-3000:] + done.stderr[-1000:]
+    counts = {word: int(number) for number, word in re.findall(r"(\d+) (passed|failed|error|skipped)", done.stdout)}
+    match done.returncode, set(counts):
+        case 0, words if words == {"passed"} and counts["passed"] >= len(tests):
+            return "passed", said
+        # What a fault leaves behind may also disturb the end of a test that failed.
+        case 1, words if "failed" in words and words <= {"failed", "passed", "error"}:
+            return "failed", said
+        case 1, words if words == {"error"}:
+            return "error", said
+        case _:
+            return "unclear", said
+
+
+def noticed(fault: Fault) -> str | None:
+    """None where the fault's test fails for it, else what is wrong."""
+    try:
+        with copied(fault.edits) as tree:
+            verdict, said = run(tree, [fault.test], fault.database)
+    except ValueError as error:
+        return str(error)
+    if verdict == "error" and fault.refused and fault.refused in said:
+        return None
+    return None if verdict == "failed" else f"{verdict}: {fault.test}\n{said}"
+
+
+def sound() -> Iterator[str]:
+    """What is wrong with the named tests in a tree without a fault."""
+    tests: dict[str, list[str]] = defaultdict(list)
+    for fault in FAULTS:
+        tests[fault.database].append(fault.test)
+    with copied() as tree:
+        for database, named in tests.items():
+            verdict, said = run(tree, sorted(set(named)), database)
+            if verdict != "passed":
+                yield f"without any fault, on {database}: {verdict}\n{said}"
+
+
+def main() -> int:
+    """Plant each fault; the exit code is how many went unnoticed, and 1 where a named test fails without one."""
+    began = time.monotonic()
+    problems = list(sound())
+    for problem in problems:
+        print(problem)  # noqa: T201 -- a script that reports
+    if problems:
+        return 1
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        verdicts = list(pool.map(noticed, FAULTS))
+    for fault, verdict in zip(FAULTS, verdicts, strict=True):
+        print(f"{'noticed' if verdict is None else 'NOT NOTICED'}: {fault.name}\n    {verdict or fault.test}")  # noqa: T201
+    unnoticed = sum(verdict is not None for verdict in verdicts)
+    print(f"{len(FAULTS)} faults planted, {unnoticed} unnoticed, in {time.monotonic() - began:.0f} s")  # noqa: T201
+    return min(unnoticed, 100)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,18 @@
+"""The list of planted faults keeps up with the source; that each is noticed is a step of .ci/run."""
+
+import pytest
+
+from tests.faults.plant import FAULTS, HOUSE, Fault
+
+
+@pytest.mark.parametrize("fault", FAULTS, ids=[fault.name for fault in FAULTS])
+def test_a_fault_has_its_place_in_the_source_and_a_test_named_for_it(fault: Fault) -> None:
+    for edit in fault.edits:
+        assert (HOUSE / edit.file).read_text().count(edit.old) == 1, f"{edit.file} has not once: {edit.old}"
+        assert edit.new != edit.old
+    file, _, name = fault.test.partition("::")
+    assert f"def {name.rpartition('::')[2]}(" in (HOUSE / file).read_text()
+
+
+def test_no_two_faults_have_one_name() -> None:
+    assert len({fault.name for fault in FAULTS}) == len(FAULTS)
