@@ -9,15 +9,17 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import partial
 from typing import Protocol
 
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DBAPIError
 from sqlmodel import Session
 
 from service.domain.events import Event
 from service.store import cursors, events, figures
 from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database, retryable
+from service.store.failures import understood
 from workers.contract import Announce, Change, FigureTable, Replace, Result, Worker
 from workers.snapshot import Snapshot
 
@@ -143,7 +145,7 @@ class _Run:
             cursor = cursors.find(session, self.key)
             position = 0 if cursor is None else cursor.position
             wanted = cursors.anything_wanted(session, position, kinds=self.worker.events)
-        if position >= head:
+        if position >= head or not self.worker.events:
             return StepResult(outcome=Outcome.IDLE, position=position)
         if cursor is not None and (refusal := self._refusal(cursor)):
             return refusal
@@ -187,12 +189,7 @@ class _Run:
             head = events.head(session)
             batch = events.read_after(session, claimed.position, limit=claimed.batch_limit, kinds=self.worker.events)
             context = Snapshot(session, worker=self.worker, position=head, now=self.now, beat=self.beat)
-            try:
-                changes = checked(self.worker, self.worker.handle(batch, context))
-            except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever a worker raises must stop nobody else
-                failure: str | None = describe(error)
-            else:
-                failure = None
+            changes, failure = attempt(self.worker, partial(self.worker.handle, batch, context))
         if failure is not None:
             return self._failed(claimed, batch, failure)
         reached = batch[-1].id if len(batch) == claimed.batch_limit else head
@@ -200,7 +197,7 @@ class _Run:
             self._settle(claimed, reached, rests_on=head, changes=changes)
         except Overtaken:
             return StepResult(outcome=Outcome.OVERTAKEN, position=claimed.position)
-        except (Busy, OperationalError):
+        except Busy:
             raise
         except Exception as error:  # noqa: BLE001 - rows the database refuses are the worker's failure like any other
             return self._failed(claimed, batch, describe(error))
@@ -321,6 +318,21 @@ def apply(session: Session, worker: Worker, changes: Sequence[Change], *, positi
             if isinstance(change, Announce)
         ],
     )
+
+
+def attempt(worker: Worker, work: Callable[[], Sequence[Change]]) -> tuple[tuple[Change, ...], str | None]:
+    """Let a worker work; its changes, or what went wrong. A database that does not answer is raised: no worker's fault.
+
+    Whatever else a worker raises must stop nobody else, an exit included.
+    """
+    try:
+        return checked(worker, work()), None
+    except DBAPIError as error:
+        if understood(error) is not None:
+            raise
+        return (), describe(error)
+    except (Exception, SystemExit) as error:  # noqa: BLE001 - see above
+        return (), describe(error)
 
 
 def checked(worker: Worker, changes: Sequence[Change]) -> tuple[Change, ...]:

@@ -4,9 +4,10 @@ The row is unique on worker, name and day, so that it is one job whoever enters 
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from enum import StrEnum
+from functools import partial
 
 from sqlmodel import Session
 
@@ -15,7 +16,17 @@ from service.store import events, jobs, studio
 from service.store.engine import Busy, Database
 from service.store.jobs import Job
 from workers.contract import Change, Result, Schedule, Worker
-from workers.engine import EngineSettings, Overtaken, apply, backoff, checked, describe, write_again
+from workers.engine import (
+    FIRST_PAUSE_AFTER_DEATH_S,
+    FIRST_PAUSE_S,
+    EngineSettings,
+    Overtaken,
+    apply,
+    attempt,
+    backoff,
+    describe,
+    write_again,
+)
 from workers.snapshot import Snapshot
 
 # A job may read everything there is, and beats while it does.
@@ -92,16 +103,12 @@ def run(
     if not free:
         return None
     worker = by_name[free[0].worker]
-    if (job := _claim(database, free[0].id, settings=settings, owner=owner, alone=alone, now=now)) is None:
-        return _result(free[0], JobOutcome.OVERTAKEN)
+    job = _claim(database, free[0].id, settings=settings, owner=owner, alone=alone, now=now)
+    if job is None or isinstance(job, JobResult):
+        return job
     with database.reading() as session:
         context = Snapshot(session, worker=worker, position=events.head(session), now=now, beat=beat)
-        try:
-            changes = checked(worker, worker.scheduled(job.name, job.day_on, context))
-        except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever a worker raises must stop nobody else
-            failure: str | None = describe(error)
-        else:
-            failure = None
+        changes, failure = attempt(worker, partial(worker.scheduled, job.name, job.day_on, context))
     if failure is None:
         try:
             failure = _settle(database, worker, job, owner=owner, changes=changes, position=context.position, now=now)
@@ -109,20 +116,26 @@ def run(
             return _result(job, JobOutcome.OVERTAKEN)
     if failure is None:
         return _result(job, JobOutcome.DONE)
-    return _give_back(database, job, owner=owner, now=now, error=failure)
+    with database.writing() as session:
+        return _give_back(session, job, now=now, error=failure)
 
 
 def _claim(
     database: Database, job_id: int, *, settings: EngineSettings, owner: str, alone: bool, now: datetime
-) -> Job | None:
+) -> Job | JobResult | None:
     with database.writing() as session:
         job = jobs.lock(session, job_id)
         if job is None or not job.free(now, owner=owner, alone=alone):
             return None
+        if job.lease_owner not in {None, owner}:
+            # It may well kill the next one too, and every death costs the other workers their time.
+            return _give_back(
+                session, job, now=now, error="the process died at work", pause_s=FIRST_PAUSE_AFTER_DEATH_S
+            )
         attempts = job.attempts if job.lease_owner == owner else job.attempts + 1
         until = now + timedelta(seconds=settings.lease_s * LEASES)
         jobs.lease(session, job, attempts=attempts, owner=owner, until=until)
-        return jobs.lock(session, job_id)
+    return replace(job, attempts=attempts, lease_owner=owner, leased_until=until, next_try_at=None)
 
 
 def _settle(
@@ -152,15 +165,9 @@ def _settle(
     return None
 
 
-def _give_back(database: Database, job: Job, *, owner: str, now: datetime, error: str) -> JobResult:
-    with database.writing() as session:
-        kept = jobs.give_back(
-            session,
-            job,
-            owner=owner,
-            next_try_at=now + backoff(job.attempts),
-            error=error,
-        )
+def _give_back(session: Session, job: Job, *, now: datetime, error: str, pause_s: float = FIRST_PAUSE_S) -> JobResult:
+    next_try_at = now + backoff(job.attempts, pause_s)
+    kept = jobs.give_back(session, job, next_try_at=next_try_at, error=error)
     return _result(job, JobOutcome.FAILED if kept else JobOutcome.OVERTAKEN, error)
 
 

@@ -109,11 +109,13 @@ def finish(session: Session, job: Job, *, owner: str, result: Mapping[str, Any] 
     return done.rowcount == 1
 
 
-def give_back(session: Session, job: Job, *, owner: str, next_try_at: datetime, error: str) -> bool:
-    """Record a failure and end the lease; False where the lease is no longer the owner's."""
+def give_back(session: Session, job: Job, *, next_try_at: datetime, error: str) -> bool:
+    """Record a failure and end the lease the job is under; False where it is under another by now."""
     given = session.exec(
         update(DueJobRow)
-        .where(col(DueJobRow.id) == job.id, col(DueJobRow.done_at).is_(None), col(DueJobRow.lease_owner) == owner)
+        .where(
+            col(DueJobRow.id) == job.id, col(DueJobRow.done_at).is_(None), col(DueJobRow.lease_owner) == job.lease_owner
+        )
         .values(lease_owner=None, leased_until=None, next_try_at=next_try_at, last_error=error)
     )
     return given.rowcount == 1

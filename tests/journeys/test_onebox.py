@@ -76,14 +76,19 @@ def test_a_stopped_engine_fails_no_count_and_moves_on_when_continued(
 ) -> None:
     terminal.post("0001", 40)
     until(lambda: credited(database) == {1: 40})
+    until(lambda: terminal.client.get("/readyz").json()["status"] == "ready")
     house.engine().send_signal(signal.SIGSTOP)
 
     answers = [terminal.post("0001", frames).status_code for frames in range(41, 61)]
 
     assert answers == [200] * 20
     assert credited(database) == {1: 40}
+    until(lambda: terminal.client.get("/readyz").json()["status"] == "degraded")
+    (progress,) = terminal.client.get("/readyz").json()["workers"]
+    assert (progress["lag_events"], progress["lag_s"] > 0) == (20, True)
     house.engine().send_signal(signal.SIGCONT)
     until(lambda: credited(database) == {1: 60})
+    until(lambda: terminal.client.get("/readyz").json()["status"] == "ready")
 
 
 def test_a_killed_engine_is_started_again_and_catches_up(

@@ -6,7 +6,9 @@ import threading
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
+import psycopg
 import pytest
+from sqlalchemy.exc import OperationalError
 from sqlmodel import select
 
 from service.domain.events import Event
@@ -88,6 +90,21 @@ def test_events_nobody_wants_move_the_cursor_without_a_call(database: Database) 
 
     assert (result.outcome, result.position, result.handled) == (Outcome.MOVED, ids[-1], 0)
     assert told(database) == []
+
+
+class Homebody(Listener):
+    """Wants no events at all."""
+
+    events = frozenset()
+
+
+def test_a_worker_that_wants_no_events_has_no_cursor(database: Database) -> None:
+    say(database, WANTED)
+
+    assert take_step(database, Homebody()).outcome is Outcome.IDLE
+
+    with database.reading() as session:
+        assert cursors.find(session, LISTENER) is None
 
 
 def test_a_step_without_work_writes_nothing(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -305,6 +322,22 @@ def test_a_step_the_database_cut_short_is_no_fault_of_the_worker(database: Datab
     cursor = cursor_of(database)
     assert (cursor.attempts, cursor.batch_limit) == (1, 8)
     assert take_step(database, Listener()).handled == 2
+    assert heard(database) == ids
+
+
+def test_a_database_that_is_gone_while_a_worker_reads_is_no_fault_of_the_worker(database: Database) -> None:
+    ids = say(database, WANTED)
+
+    def lose_the_database(_batch: Sequence[Event], context: Context) -> None:
+        # What the driver reports when the server has gone away, raised where a worker reads.
+        lost = psycopg.OperationalError("server closed the connection unexpectedly")
+        raise OperationalError("SELECT 1", {}, lost, connection_invalidated=True)
+
+    with pytest.raises(Busy):
+        take_step(database, Listener(lose_the_database))
+
+    assert last_error(database) is None
+    assert take_step(database, Listener()).handled == 1
     assert heard(database) == ids
 
 

@@ -155,12 +155,11 @@ def test_a_leased_job_is_left_alone_until_the_lease_runs_out(database: Database)
     seen: list[JobResult | None] = []
 
     def others(_batch: object, _context: Context) -> None:
-        seen.append(try_one(database, Listener(), owner="two"))
-        seen.append(try_one(database, Listener(), owner="three", now=later(3600)))
+        seen.extend(try_one(database, Listener(), owner="two", now=later(seconds)) for seconds in (1, 3600, 3700))
 
     late = try_one(database, Listener(others))
 
-    assert [each and each.outcome for each in seen] == [None, JobOutcome.DONE]
+    assert [each and each.outcome for each in seen] == [None, JobOutcome.FAILED, JobOutcome.DONE]
     assert late is not None
     assert late.outcome is JobOutcome.OVERTAKEN
     assert len(told(database)) == 1
@@ -203,7 +202,11 @@ def test_a_process_killed_at_a_job_is_followed_by_another(database: Database) ->
     assert process.exitcode == -9
 
     assert try_one(database, Listener(), now=later(1)) is None
-    done = try_one(database, Listener(), now=later(3600))
+    buried = try_one(database, Listener(), now=later(3600))
+    assert buried is not None
+    assert (buried.outcome, buried.error) == (JobOutcome.FAILED, "the process died at work")
+    assert try_one(database, Listener(), now=later(3604)) is None
+    done = try_one(database, Listener(), now=later(3605))
 
     assert done is not None
     assert done.outcome is JobOutcome.DONE
