@@ -101,9 +101,9 @@ def migrate() -> None:
 def serve_web(host: Host = None, port: Port = None) -> None:
     """Serve the API alone; `tiedown relay` and `tiedown worker` do the rest. Many may run on PostgreSQL."""
     settings = _ready(host=host, port=port)
-    with web.listening(settings.host, settings.port) as listener:
+    with web.Ending() as ending, web.listening(settings.host, settings.port) as listener:
         _say(f"Serving {web.address(listener)}")
-        web.run(settings, listener, wake=_relay_looks)
+        web.run(settings, listener, ending=ending, wake=_relay_looks)
 
 
 @app.command(name="relay")

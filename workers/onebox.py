@@ -154,11 +154,11 @@ def serve(settings: Settings, *, ready: Callable[[str, Path], None]) -> None:
         migration = migrate(settings.database_url)
         if migration.backup is not None:
             log.info("migrated", extra={"revision": migration.after, "backup": str(migration.backup)})
-        with web.listening(settings.host, settings.port) as listener:
+        with web.Ending() as ending, web.listening(settings.host, settings.port) as listener:
             child = Child(settings)
             child.start()
             try:
                 ready(web.address(listener), path)
-                web.run(settings, listener, wake=child.wake)
+                web.run(settings, listener, ending=ending, wake=child.wake)
             finally:
                 child.stop()

@@ -6,6 +6,7 @@ import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
+from typing import Self
 
 import uvicorn
 
@@ -53,8 +54,38 @@ def address(listener: socket.socket) -> str:
     return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
 
 
-def run(settings: Settings, listener: socket.socket, *, wake: Callable[[], None]) -> None:
-    """Serve the API until SIGTERM or Ctrl-C; open requests are finished first. Raises CannotStart."""
+class Ending:
+    """SIGTERM and Ctrl-C while the block lasts: the end of the server, whenever they come, and nothing else.
+
+    uvicorn listens for them only once it runs, and when it is done raises the signal again for whoever listened before.
+    By default either would end the process at once, with the engine's child still in it.
+    """
+
+    def __init__(self) -> None:
+        self._asked = False
+        self._server: uvicorn.Server | None = None
+
+    def __enter__(self) -> Self:
+        self._before = {each: signal.signal(each, self._heard) for each in (signal.SIGTERM, signal.SIGINT)}
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        for each, handler in self._before.items():
+            signal.signal(each, handler)
+
+    def of(self, server: uvicorn.Server) -> None:
+        """End this server when the end is asked for, at once where it was asked for already."""
+        self._server = server
+        server.should_exit = self._asked
+
+    def _heard(self, _signal: int, _frame: FrameType | None) -> None:
+        self._asked = True
+        if self._server is not None:
+            self._server.should_exit = True
+
+
+def run(settings: Settings, listener: socket.socket, *, ending: Ending, wake: Callable[[], None]) -> None:
+    """Serve the API until the end is asked for; open requests are finished first. Raises CannotStart."""
     config = uvicorn.Config(
         create_app(settings, wake=wake),
         log_config=None,
@@ -63,28 +94,8 @@ def run(settings: Settings, listener: socket.socket, *, wake: Callable[[], None]
         timeout_graceful_shutdown=GRACE_S,
     )
     server = uvicorn.Server(config)
-    with _signals_kept(server):
-        log.info("serving", extra={"address": address(listener)})
-        server.run(sockets=[listener])
+    ending.of(server)
+    log.info("serving", extra={"address": address(listener)})
+    server.run(sockets=[listener])
     if not server.started:
         raise CannotStart("the web side did not start; the lines above say why")
-
-
-@contextmanager
-def _signals_kept(server: uvicorn.Server) -> Iterator[None]:
-    """Let uvicorn's shutdown return to its caller.
-
-    When it is done it raises the signal again for whoever listened before, and by default that would end the process
-    with the engine's child still in it.
-    """
-
-    def heard(_signal: int, _frame: FrameType | None) -> None:
-        # Until uvicorn listens for signals itself, nobody else would remember that the end was asked for.
-        server.should_exit = True
-
-    before = {each: signal.signal(each, heard) for each in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield
-    finally:
-        for each, handler in before.items():
-            signal.signal(each, handler)

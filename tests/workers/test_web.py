@@ -23,7 +23,8 @@ def test_answers_leave_without_waiting_for_a_receipt() -> None:
 def test_an_end_asked_for_before_the_server_listens_for_it_is_remembered(how: signal.Signals) -> None:
     server = uvicorn.Server(uvicorn.Config(lambda: None))
     before = signal.getsignal(how)
-    with web._signals_kept(server):
+    with web.Ending() as ending:
         signal.raise_signal(how)
+        ending.of(server)
     assert server.should_exit
     assert signal.getsignal(how) == before
