@@ -16,7 +16,8 @@ from service.domain.refusals import Unfit
 
 LARGEST_PAGE = 500
 USUAL_PAGE = 100
-LARGEST_ID = 2**63 - 1
+# Of the column type the ids have; PostgreSQL refuses to compare them with more.
+LARGEST_ID = 2**31 - 1
 
 Item = TypeVar("Item")
 Row = TypeVar("Row")

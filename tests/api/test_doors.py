@@ -2,6 +2,7 @@
 
 import json
 import logging
+from base64 import urlsafe_b64encode
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -305,6 +306,11 @@ class TestPages:
     )
     def test_invented_cursor_is_refused(self, reader: Caller, cursor: str) -> None:
         is_problem(reader.get(f"/v1/stages?cursor={cursor}"), 422, "invalid-cursor")
+
+    @pytest.mark.parametrize(("after", "status"), [(2**31 - 1, 200), (2**31, 422)])
+    def test_cursor_reaches_as_far_as_ids_do(self, reader: Caller, after: int, status: int) -> None:
+        cursor = urlsafe_b64encode(json.dumps(["/v1/stages", after]).encode()).decode()
+        assert reader.get("/v1/stages", params={"cursor": cursor}).status_code == status
 
     def test_cursor_of_another_list_is_refused(self, coordinator: Caller, admin: Caller) -> None:
         for code in "ab":

@@ -85,7 +85,11 @@ def test_key_of_a_production_reads_its_events_alone(
     assert [each["kind"] for each in of_one] == ["production.added", "episode.added"]
 
 
-@pytest.mark.parametrize("query", ["after=-1", "after=x", "after=1.5", f"after={2**63}", "limit=0", "limit=1001"])
+def test_the_largest_position_lies_after_everything(reader: Caller) -> None:
+    assert reader.get(f"/v1/events?after={2**31 - 1}").json() == {"items": [], "next": 2**31 - 1}
+
+
+@pytest.mark.parametrize("query", ["after=-1", "after=x", "after=1.5", f"after={2**31}", "limit=0", "limit=1001"])
 def test_wrong_window_is_named(reader: Caller, query: str) -> None:
     problem = is_problem(reader.get(f"/v1/events?{query}"), 422, "invalid-request")
     assert problem["errors"][0]["place"] == f"query {query.partition('=')[0]}"
