@@ -71,7 +71,9 @@ def create_app(
     closes it when the application ends. `clock` is what every request reads as its time. `wake` is called after
     each commit: a hint to an engine beside this process, which must neither block nor raise.
     """
-    opened = database or Database.open(settings.database_url)
+    opened = database or Database.open(
+        settings.database_url, pool_size=settings.pool_size, lock_timeout_s=settings.lock_timeout_s
+    )
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:

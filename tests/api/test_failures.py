@@ -117,11 +117,10 @@ def test_failure_of_the_service_says_nothing_of_its_inside(database: Database, r
 
 @pytest.fixture
 def impatient(database_url: str, clock: Clock) -> Iterator[TestClient]:
-    """A service that waits 0.2 s for another writer."""
-    database = Database.open(database_url, lock_timeout_s=0.2)
-    with TestClient(create_app(Settings(), database, clock=clock)) as client:
+    """A service whose settings let it wait 0.2 s for another writer, and open one connection to read by."""
+    settings = Settings(database_url=database_url, lock_timeout_s=0.2, pool_size=1)
+    with TestClient(create_app(settings, clock=clock)) as client:
         yield client
-    database.close()
 
 
 def test_busy_database_is_503_with_a_time(
@@ -135,6 +134,14 @@ def test_busy_database_is_503_with_a_time(
         assert response.headers["Retry-After"] == "1"
         assert caller.get(f"/v1/stages/{mill}").status_code == 200
     assert coordinator.get(f"/v1/stages/{mill}").json()["name"] == "The Mill"
+
+
+def test_no_more_connections_are_opened_than_the_settings_say(reader: Caller, impatient: TestClient) -> None:
+    caller = Caller(impatient, reader.token)
+    opened: Database = impatient.app.state.database  # type: ignore[attr-defined]  # the framework's app, as any ASGI app
+    with opened.reading():
+        is_problem(caller.get("/v1/stages"), 503, "too-busy")
+    assert caller.get("/v1/stages").status_code == 200
 
 
 def test_refused_write_leaves_nothing(database: Database, coordinator: Caller) -> None:
