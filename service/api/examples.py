@@ -7,7 +7,6 @@ from http import HTTPStatus
 from typing import Any
 
 from service.api.errors import PROBLEM_JSON, problem_of, status_of, title_of
-from service.api.refusals import InvalidRequest
 from service.domain.keys import Scope
 from service.domain.refusals import Fault, Refusal
 
@@ -75,6 +74,3 @@ def _problem_answer(kinds: Sequence[type[Refusal]]) -> dict[str, Any]:
     shown = {kind.slug(): {"summary": title_of(kind), "value": example_of(kind)} for kind in kinds}
     content = {"schema": {"$ref": "#/components/schemas/Problem"}, "examples": shown}
     return {"description": "; ".join(title_of(kind) for kind in kinds), "content": {PROBLEM_JSON: content}}
-
-
-INVALID = problems(InvalidRequest)

@@ -151,8 +151,5 @@ ClockMinute = Annotated[
 ]
 """A time of day as `HH:MM`, kept as minutes after midnight."""
 
-FrameCount = Annotated[int, Field(ge=0, le=MOST_FRAMES)]
-"""A number of frames."""
-
 Given = Annotated[Value | None, BeforeValidator(_given), _Undocumented()]
 """A field of a change that may be left out, but not be null."""

@@ -11,8 +11,6 @@ from enum import StrEnum
 from itertools import groupby
 from typing import assert_never
 
-DEFAULT_TRACK = "main"
-
 
 class Purpose(StrEnum):
     """What a take is shot for; only `shoot` counts as frames of the shot, `plate` as its clean background."""

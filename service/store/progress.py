@@ -127,17 +127,6 @@ def of_shots(session: Session, shot_ids: Sequence[int], at: Rest) -> dict[int, S
     return {row.shot_id: row for row in session.exec(statement)}
 
 
-def parts_of(session: Session, shot_id: int, at: Rest) -> list[tuple[PartProgressRow, str | None]]:
-    """The figures of a shot's parts, each with the code of its stage."""
-    statement = (
-        select(PartProgressRow, StageRow.code)
-        .outerjoin(StageRow, col(StageRow.id) == col(PartProgressRow.stage_id))
-        .where(col(PartProgressRow.version) == at.version, col(PartProgressRow.shot_id) == shot_id)
-        .order_by(col(PartProgressRow.part))
-    )
-    return [(row, stage) for row, stage in session.exec(statement)]
-
-
 def total(session: Session, over: Over, at: Rest) -> Sum:
     """All of them."""
     return _sums(session, over, at)[0][1]

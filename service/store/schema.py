@@ -25,13 +25,9 @@ from sqlalchemy import (
     URL,
     Connection,
     Engine,
-    NullPool,
     column,
-    create_engine,
     event,
     inspect,
-    literal_column,
-    select,
     table,
     text,
 )
@@ -48,7 +44,6 @@ from service.store.failures import Unusable, told
 from service.store.turnstile import Turnstile
 
 WAIT_S = 60.0
-REVISION_TABLE = "alembic_version"
 MIGRATION_LOCK = int.from_bytes(b"migrate")
 
 
@@ -136,22 +131,6 @@ def revision_of(database: Database) -> str | None:
     """The revision the database is at; None where it has no schema."""
     with database.reading() as session:
         return MigrationContext.configure(session.connection()).get_current_revision()
-
-
-def is_empty(database_url: str) -> bool:
-    """Whether there is nothing to lose: no file, no tables, or no row in any table but the revision's."""
-    address = address_of(database_url)
-    path = sqlite_path(address)
-    if path is not None and not path.exists():
-        return True
-    # Only looking, so none of the settings that this program's own files get.
-    engine = create_engine(address, poolclass=NullPool)
-    with told(WAIT_S), engine.connect() as connection:
-        return not any(
-            connection.execute(select(literal_column("1")).select_from(table(name)).limit(1)).first()
-            for name in inspect(connection).get_table_names()
-            if name != REVISION_TABLE
-        )
 
 
 def backup(path: Path, *, revision: str | None, now: datetime) -> Path:

@@ -42,17 +42,6 @@ def by_code(session: Session, production_id: int, code: str, *, lock: bool = Fal
     return session.scalars(locked(statement, lock=lock)).one_or_none()
 
 
-def by_id(session: Session, shot_id: int, *, lock: bool = False) -> ShotRow | None:
-    """The shot with this id."""
-    return session.scalars(locked(select(ShotRow).where(col(ShotRow.id) == shot_id), lock=lock)).one_or_none()
-
-
-def lock_all(session: Session, shot_ids: Collection[int]) -> dict[int, ShotRow]:
-    """These shots by id, locked in the order of their ids."""
-    statement = select(ShotRow).where(col(ShotRow.id).in_(shot_ids)).order_by(col(ShotRow.id))
-    return {row.id or 0: row for row in session.scalars(locked(statement, lock=True))}
-
-
 def taken_codes(session: Session, production_id: int, codes: Collection[str]) -> set[str]:
     """Those of *codes* that shots of the production, omitted ones included, already have."""
     statement = select(col(ShotRow.code)).where(

@@ -27,7 +27,6 @@ from service.store.schema import (
     at_head,
     backup,
     head_of,
-    is_empty,
     migrate,
     packaged,
     require_head,
@@ -378,28 +377,6 @@ def test_a_migration_waits_for_the_writer_and_says_so_when_it_takes_too_long(sql
     assert path is not None
     with Turnstile(path).turn(timeout_s=1), pytest.raises(Busy, match=r"for 0\.1 s"):
         migrate(sqlite_url, wait_s=0.1)
-
-
-@BOTH
-def test_a_database_is_empty_until_it_holds_a_row(empty_url: str) -> None:
-    assert is_empty(empty_url)
-    migrate(empty_url)
-    assert is_empty(empty_url)
-    run(empty_url, A_PRODUCTION.format("lamp"))
-    assert not is_empty(empty_url)
-
-
-def test_asking_whether_a_file_is_empty_makes_none(empty_sqlite_url: str) -> None:
-    path = sqlite_path(address_of(empty_sqlite_url))
-    assert path is not None
-    assert is_empty(empty_sqlite_url)
-    assert not path.exists()
-
-
-@BOTH
-def test_another_program_s_rows_are_no_emptiness(empty_url: str) -> None:
-    run(empty_url, "CREATE TABLE recipe (name TEXT)", "INSERT INTO recipe VALUES ('glue')")
-    assert not is_empty(empty_url)
 
 
 @BOTH
