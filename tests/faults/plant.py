@@ -290,20 +290,25 @@ def sound() -> Iterator[str]:
                 yield f"without any fault, on {database}: {verdict}\n{said}"
 
 
+def say(line: str) -> None:
+    """One line of the report."""
+    print(line, flush=True)  # noqa: T201 -- a script that reports
+
+
 def main() -> int:
     """Plant each fault; the exit code is how many went unnoticed, and 1 where a named test fails without one."""
     began = time.monotonic()
     problems = list(sound())
     for problem in problems:
-        print(problem)  # noqa: T201 -- a script that reports
+        say(problem)
     if problems:
         return 1
     with ThreadPoolExecutor(AT_ONCE) as pool:
         verdicts = list(pool.map(noticed, FAULTS))
     for fault, verdict in zip(FAULTS, verdicts, strict=True):
-        print(f"{'noticed' if verdict is None else 'NOT NOTICED'}: {fault.name}\n    {verdict or fault.test}")  # noqa: T201
+        say(f"{'noticed' if verdict is None else 'NOT NOTICED'}: {fault.name}\n    {verdict or fault.test}")
     unnoticed = sum(verdict is not None for verdict in verdicts)
-    print(f"{len(FAULTS)} faults planted, {unnoticed} unnoticed, in {time.monotonic() - began:.0f} s")  # noqa: T201
+    say(f"{len(FAULTS)} faults planted, {unnoticed} unnoticed, in {time.monotonic() - began:.0f} s")
     return min(unnoticed, 100)
 
 

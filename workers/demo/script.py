@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from random import Random
 from typing import Any
-from zoneinfo import ZoneInfo
 
+from service.domain.studio import zone
 from workers.demo.scenario import PRODUCTION, SHOTS, STAGES, STUDIO, Habit, Shot, Stage
 
 CALL, WRAP = time(9), time(18)
@@ -102,7 +102,7 @@ class Bench:
 
 def instant(day: date, at: time) -> datetime:
     """The instant a wall clock of the studio shows this time on this day."""
-    return datetime.combine(day, at, tzinfo=ZoneInfo(str(STUDIO["time_zone"])))
+    return datetime.combine(day, at, tzinfo=zone(str(STUDIO["time_zone"])))
 
 
 def script(stage: Stage, days: tuple[date, date], seed: int) -> tuple[list[Sending], list[Sending]]:
