@@ -236,6 +236,8 @@ def sqlite_engine(address: URL, *, pool_size: int, lock_timeout_s: float, begin:
     engine = create_engine(
         address,
         poolclass=QueuePool,
+        # An error ends in logs and in the API, where names of people and digests of keys have no place.
+        hide_parameters=True,
         pool_size=pool_size,
         max_overflow=0,
         pool_timeout=lock_timeout_s,
@@ -257,6 +259,7 @@ def postgresql_engine(address: URL, *, pool_size: int, lock_timeout_s: float) ->
         max_overflow=0,
         pool_timeout=lock_timeout_s,
         pool_pre_ping=True,
+        hide_parameters=True,
         connect_args={"options": options, "fallback_application_name": "tiedown"},
     )
     event.listen(engine, "connect", _sync_commits)

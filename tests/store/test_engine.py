@@ -118,6 +118,12 @@ def test_a_reader_cannot_write(database: Database) -> None:
     assert names(database) == []
 
 
+def test_what_fails_tells_the_statement_and_not_the_values_in_it(database: Database) -> None:
+    with pytest.raises(DBAPIError, match="no_such_table") as failed, database.reading() as session:
+        session.execute(text("SELECT 1 FROM no_such_table WHERE name = :name"), {"name": "Ilse"})
+    assert "Ilse" not in str(failed.value)
+
+
 def test_eight_threads_that_look_before_they_write_never_overfill_a_plan(database: Database) -> None:
     planned_frames = 20
     with database.writing() as session:
