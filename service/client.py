@@ -21,7 +21,7 @@ Json = dict[str, Any]
 
 BUSY = frozenset({429, 503})
 # What one count posted alone may be refused for; of many, each is answered by itself.
-ITS_OWN = frozenset({"count-conflict", "count-malformed", "decision-not-allowed"})
+ITS_OWN = frozenset({"count-conflict", "count-malformed", "decision-not-allowed", "other-production"})
 LARGEST_PAGE = 500
 
 

@@ -39,11 +39,12 @@ from service.store.tables import CountRow, TerminalRow
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Poster:
-    """The terminal behind a key: its row, its name and the stage the key is bound to."""
+    """The terminal behind a key: its row, its name, and the stage and the production the key is bound to."""
 
     terminal_id: int
     terminal: str
     stage_id: int
+    production: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ def record_counts(
         known=ledger.known(session, poster.terminal_id, {(post.spool, post.serial) for post in posts}),
         targets={name: Target(shot_id, sheet.plan(shot_id)) for name, shot_id in named.items()},
         productions=_productions(session, posts, named),
+        only_production=poster.production,
     )
     judged = list(zip(posts, judge(posts, facts), strict=True))
     sheet.prepare({(where.shot_id, post.take) for post, where in judged if isinstance(where, Counted)})

@@ -77,11 +77,15 @@ def match_arrivals(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """What a coordinator says of an unmatched count; `take` and `part` replace what was posted where they are given."""
+    """What a coordinator says of an unmatched count; `take` and `part` replace what was posted where they are given.
+
+    `only_production` is the code of the production whose counts alone may be matched.
+    """
 
     count_id: int
     take: int | None = None
     part: str | None = None
+    only_production: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +106,7 @@ def match_count(session: Session, match: Match, shot: ShotRow, *, studio: Studio
     shot_id = shot.id or 0
     sheet = Sheet(session, [shot_id], studio)
     row = session.get(CountRow, match.count_id, with_for_update={"key_share": True}, populate_existing=True)
-    if row is None:
+    if row is None or match.only_production not in {None, row.production_code}:
         raise CountUnknown(match.count_id)
     if row.shot_id is not None:
         raise AlreadyMatched(match.count_id, session.get_one(ShotRow, row.shot_id).code)

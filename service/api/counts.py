@@ -16,7 +16,7 @@ from service.api.errors import Problem, answer, fault_of, problem_of
 from service.api.examples import answers, example_of
 from service.api.fields import MOST_FRAMES, Body, Code, Instant, Line, Out, shown_as
 from service.api.strict import StrictRoute
-from service.domain.counts import CountConflict, DecisionNotAllowed, Post, TimeBasis, Unmatched
+from service.domain.counts import CountConflict, DecisionNotAllowed, OtherProduction, Post, TimeBasis, Unmatched
 from service.domain.refusals import Fault, Unfit
 from service.domain.takes import Outcome, Purpose
 from service.store import studio
@@ -222,7 +222,14 @@ REFUSED = {"outcome": "refused", "serial": 12, "problem": example_of(CountConfli
     summary="Post frame counts",
     response_model=CountsOut,
     responses={
-        **answers({"answers": [COUNTED]}, CountConflict, DecisionNotAllowed, CountMalformed, AllCountsRefused),
+        **answers(
+            {"answers": [COUNTED]},
+            CountConflict,
+            DecisionNotAllowed,
+            OtherProduction,
+            CountMalformed,
+            AllCountsRefused,
+        ),
         207: {
             "description": "Some counts were refused; the others are kept.",
             "content": {"application/json": {"example": {"answers": [COUNTED, REFUSED]}}},
@@ -236,12 +243,16 @@ def post_counts(door: Counter, body: CountsIn) -> Response:
     time, with other content it is refused. `sent_at` and `age_s` tell of the sending and may differ. A refused count
     spends no serial. A count of a shot that is unknown, omitted or not planned for the stage is kept, `unmatched`.
 
-    One count posted alone is answered with its own status. Of many, 207 says that some were refused, 422 that all
-    were. Counts have an identity of their own, so `Idempotency-Key` is ignored.
+    One count posted alone is answered with its own status. Of many, 207 says that some were refused, 422 that all were.
+    A key bound to a production counts for that one alone. Counts have an identity of their own, so `Idempotency-Key` is
+    ignored.
     """
     caller = door.caller
     poster = actions.Poster(
-        terminal_id=caller.terminal_id or 0, terminal=caller.terminal or "", stage_id=caller.stage_id or 0
+        terminal_id=caller.terminal_id or 0,
+        terminal=caller.terminal or "",
+        stage_id=caller.stage_id or 0,
+        production=caller.production,
     )
     counts: Sequence[CountIn | Malformed] = body.counts
     readable = [count.post(body.spool or "") for count in counts if isinstance(count, CountIn)]

@@ -68,6 +68,7 @@ class Caller:
     terminal_id: int | None
     terminal: str | None
     production_id: int | None
+    production: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +257,7 @@ class Knock:
             terminal_id=row.terminal_id,
             terminal=found.terminal,
             production_id=row.production_id,
+            production=found.production,
         )
 
     @staticmethod

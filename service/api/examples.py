@@ -16,6 +16,7 @@ Responses = dict[int | str, dict[str, Any]]
 FACTS: Mapping[str, Any] = {
     "allowed": ("GET", "HEAD", "POST", "OPTIONS"),
     "accepted": ("application/json",),
+    "bound": "tin-moon",
     "count": 4711,
     "credited_frames": 61,
     "current": {"code": "lantern-bay", "title": "Lantern Bay", "frame_rate": "25/1", "rev": 3},

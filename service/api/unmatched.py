@@ -172,11 +172,12 @@ def match_unmatched(
 ) -> Response:
     """Let a kept count count for a shot, whatever the stage planned for it. Needs `coordinate`.
 
-    Its frames belong to the production day of their capture. What was posted stays as it is.
+    Its frames belong to the production day of their capture. What was posted stays as it is. A key bound to a
+    production matches counts that were posted for that one.
     """
     with door.writing() as session:
         production = door.production(session, body.production)
         shot = shots.find(session, production, body.shot)
-        match = actions.Match(count_id=count, take=body.take, part=body.part)
+        match = actions.Match(count_id=count, take=body.take, part=body.part, only_production=door.caller.production)
         matched = actions.match_count(session, match, shot, studio=studio.load(session), by=door.by, now=door.now)
         return door.reply(session, MatchOut.of(matched, production.code, shot.code))

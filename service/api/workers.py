@@ -60,19 +60,21 @@ class DayJobOut(Out):
     due_at: datetime = Field(description="When it fell due (UTC).")
     done_at: datetime | None = Field(description="When it was done (UTC); null while it is open.")
     attempts: int = Field(description="How often it was tried.")
-    result: dict[str, Any] | None = Field(description="What it found.")
+    result: dict[str, Any] | None = Field(
+        description="What it found; null to a key bound to a production, since it may tell of any."
+    )
     last_error: str | None = Field(description="What went wrong last.")
 
     @classmethod
-    def of(cls, job: DayJob) -> "DayJobOut":
-        """The job as it stands."""
+    def of(cls, job: DayJob, *, results: bool) -> "DayJobOut":
+        """The job as it stands, with what it found where that may be shown."""
         return cls(
             name=job.name,
             day_on=job.day_on,
             due_at=job.due_at,
             done_at=job.done_at,
             attempts=job.attempts,
-            result=None if job.result is None else dict(job.result),
+            result=dict(job.result) if results and job.result is not None else None,
             last_error=job.last_error,
         )
 
@@ -102,8 +104,8 @@ class WorkerOut(Out):
     jobs: list[DayJobOut] = Field(description="Of each of its jobs the last day done, and the days still open.")
 
     @classmethod
-    def of(cls, standing: Standing, now: datetime) -> "WorkerOut":
-        """The worker as it stands at *now*."""
+    def of(cls, standing: Standing, now: datetime, *, results: bool) -> "WorkerOut":
+        """The worker as it stands at *now*, with what its jobs found where that may be shown."""
         return cls(
             name=standing.worker,
             version=standing.version,
@@ -121,7 +123,7 @@ class WorkerOut(Out):
             last_error=standing.last_error,
             last_error_at=standing.last_error_at,
             quarantined=standing.quarantined,
-            jobs=[DayJobOut.of(job) for job in standing.jobs],
+            jobs=[DayJobOut.of(job, results=results) for job in standing.jobs],
         )
 
 
@@ -146,5 +148,6 @@ def list_workers(door: Reader) -> Response:
     """
     with door.reading() as session:
         head = events.head(session)
-        items = [WorkerOut.of(each, door.now) for each in store.standings(session)]
+        results = door.caller.production_id is None
+        items = [WorkerOut.of(each, door.now, results=results) for each in store.standings(session)]
         return door.reply(None, WorkersOut(head=head, items=items))

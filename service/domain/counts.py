@@ -168,6 +168,19 @@ class DecisionNotAllowed(Forbidden):
     outcome: str
 
 
+@dataclass(eq=False)
+class OtherProduction(Forbidden):
+    """The key counts for the production {bound} alone, not for {production}.
+
+    Post it with a key of the terminal that is bound to {production} or to none.
+    """
+
+    POINTER = "/production"
+
+    bound: str
+    production: str
+
+
 @dataclass(frozen=True, slots=True)
 class Known:
     """A kept post found under its (spool, serial): the digest of what it said, and the answer it was given."""
@@ -227,7 +240,8 @@ Judgement = Counted | Repeated | Echo | Kept | Refused
 class DoorFacts:
     """What the judgement of one terminal's posts needs to know.
 
-    `known` by (spool, serial); `targets` by (production code, shot code); `productions` the codes that exist.
+    `known` by (spool, serial); `targets` by (production code, shot code); `productions` the codes that exist;
+    `only_production` the code of the one the key is bound to.
     """
 
     stage_id: int
@@ -235,6 +249,7 @@ class DoorFacts:
     known: Mapping[tuple[str, int], Known]
     targets: Mapping[tuple[str, str], Target]
     productions: frozenset[str]
+    only_production: str | None = None
 
 
 def judge(posts: Sequence[Post], facts: DoorFacts) -> tuple[Judgement, ...]:
@@ -262,6 +277,8 @@ def _judge_one(post: Post, facts: DoorFacts, *, earlier: int | None, posts: Sequ
         return (
             Echo(earlier) if posts[earlier].digest == post.digest else Refused(CountConflict(post.spool, post.serial))
         )
+    if facts.only_production is not None and post.production != facts.only_production:
+        return Refused(OtherProduction(facts.only_production, post.production))
     if post.outcome in (Outcome.CIRCLED, Outcome.NG) and not facts.terminals_may_decide:
         return Refused(DecisionNotAllowed(post.outcome.value))
     return place(

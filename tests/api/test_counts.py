@@ -234,3 +234,22 @@ def test_a_terminal_outlives_its_key_and_keeps_its_serials(
     first, second = (key(Scope.COUNT, terminal=f"{mill}-capture") for _ in range(2))
     assert post(first, count(1, 12)).status_code == 200
     assert post(second, count(1, 12)).json()["answers"][0]["outcome"] == "repeated"
+
+
+def test_a_key_bound_to_a_production_counts_and_matches_for_that_one_alone(
+    coordinator: Caller, terminal: Caller, shot: str, key: Callable[..., Caller], database: Database
+) -> None:
+    coordinator.post("/v1/productions", {"code": "moor", "title": "Moor", "frame_rate": "25/1"})
+    coordinator.post("/v1/productions/moor/episodes", {"code": "1", "title": "One"})
+    coordinator.post("/v1/productions/moor/shots", {"code": "1", "episode": "1", "cut_frames": 5})
+    refused = post(key(Scope.COUNT, terminal="mill-capture", production="moor"), count(1, 5))
+    assert (refused.status_code, refused.json()["type"]) == (403, "/problems/other-production")
+    assert refused.json()["errors"][0]["pointer"] == "#/production"
+    assert kept(database) == 0
+    post(terminal, count(1, 5), count(2, 5, shot="0125"))
+    office = key(Scope.COORDINATE, production="moor")
+    for number in (1, 2):
+        tried = office.post(f"/v1/counts/unmatched/{number}/match", {"production": "moor", "shot": "1"})
+        assert (tried.status_code, tried.json()["type"]) == (404, "/problems/count-unknown")
+    assert office.get("/v1/counts/unmatched").json()["items"] == []
+    assert len(coordinator.get("/v1/counts/unmatched").json()["items"]) == 1

@@ -1,11 +1,12 @@
 """Workers and health over HTTP."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import timedelta
 
 import pytest
 
 from service.app import create_app
+from service.domain.keys import Scope
 from service.settings import Settings
 from service.store import catalogue, cursors, jobs
 from service.store.catalogue import Entry
@@ -105,6 +106,23 @@ def test_jobs_show_the_last_day_done_and_the_open_ones(reader: Caller, database:
         ("2026-03-01", {"drifted": 1}),
         ("2026-03-02", None),
     ]
+
+
+def test_what_a_job_found_in_all_productions_is_not_for_a_key_of_one(
+    key: Callable[..., Caller], reader: Caller, database: Database, clock: Clock
+) -> None:
+    begin(database, clock)
+    with database.writing() as session:
+        jobs.enter(session, "progress", "recount", day=clock().date(), due_at=clock())
+        (job,) = jobs.open_jobs(session)
+        jobs.lease(session, job, attempts=1, owner="me", until=clock())
+        jobs.finish(session, job, owner="me", result={"drifted": 3}, now=clock())
+        cursors.add(session, CursorKey("progress", 1, ""), batch_limit=500)
+    found = [
+        caller.get("/v1/workers").json()["items"][0]["jobs"][0]["result"]
+        for caller in (reader, key(Scope.READ, production="lantern-bay"))
+    ]
+    assert found == [{"drifted": 3}, None]
 
 
 @pytest.mark.usefixtures("counted")

@@ -16,6 +16,7 @@ from service.domain.counts import (
     Echo,
     Kept,
     Known,
+    OtherProduction,
     Post,
     Refused,
     Repeated,
@@ -214,6 +215,14 @@ def test_a_terminal_decides_only_where_the_studio_lets_it(outcome: Outcome) -> N
     assert isinstance(judgement, Refused)
     assert isinstance(judgement.refusal, DecisionNotAllowed)
     assert judge([deciding], facts(terminals_may_decide=True)) == (Counted(1, ""),)
+
+
+def test_a_key_of_another_production_does_not_count_and_spends_no_serial() -> None:
+    (refused,) = judge([POST], facts(only_production="moor"))
+    assert isinstance(refused, Refused)
+    assert isinstance(refused.refusal, OtherProduction)
+    assert str(refused.refusal).startswith("The key counts for the production moor alone, not for pond.")
+    assert judge([POST], facts(only_production="pond")) == judge([POST], facts())
 
 
 def test_a_refused_post_spends_no_serial_and_leaves_its_neighbours_alone() -> None:
