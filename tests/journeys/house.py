@@ -130,6 +130,7 @@ class Terminal:
         self.client = httpx.Client(base_url=address, headers={"Authorization": f"Bearer {token}"}, timeout=20)
         self.serial = 0
         self.acknowledged: dict[str, int] = {}
+        self.last: dict[str, object] = {}
 
     def __enter__(self) -> Self:
         return self
@@ -141,9 +142,23 @@ class Terminal:
         """Post the frames now live in take 1 of a shot."""
         self.serial += 1
         count = {"serial": self.serial, "production": PRODUCTION, "shot": shot, "take": 1, "frames_total": frames}
-        answer = self.client.post("/v1/counts", json={"counts": [count]})
+        return self._send(count)
+
+    def insist(self, shot: str, frames: int) -> None:
+        """Post, and post the same again while the door is busy or out of reach, as a terminal does."""
+        answer = self.post(shot, frames)
+        while answer.status_code != 200:
+            assert answer.status_code == 503, answer.text
+            answer = self._send(self.last)
+
+    def _send(self, count: dict[str, object]) -> httpx.Response:
+        self.last = count
+        try:
+            answer = self.client.post("/v1/counts", json={"counts": [count]})
+        except httpx.TransportError:
+            return httpx.Response(503)
         if answer.status_code == 200:
-            self.acknowledged[shot] = frames
+            self.acknowledged[str(count["shot"])] = int(str(count["frames_total"]))
         return answer
 
 

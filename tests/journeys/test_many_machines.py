@@ -129,13 +129,13 @@ def test_counts_from_two_doors_are_all_in_the_figures_after_a_storm(
     relays = [studio.start("relay"), studio.start("relay")]
     workers = [studio.start("worker", "--concurrency", "2") for _ in range(2)]
     until(lambda: beaten(database), within_s=60)
+    until(lambda: all(worker.children() for worker in workers), within_s=60)
     done = threading.Event()
 
     def shoot(terminal: Terminal, shots: list[int], seed: int) -> None:
         dice = random.Random(seed)
         while not done.is_set():
-            shot = f"{dice.choice(shots):04}"
-            assert terminal.post(shot, dice.randint(1, 90)).status_code == 200
+            terminal.insist(f"{dice.choice(shots):04}", dice.randint(1, 90))
 
     cameras = [
         threading.Thread(target=shoot, args=(terminals[0], [1, 2, 3], 1)),
@@ -147,6 +147,7 @@ def test_counts_from_two_doors_are_all_in_the_figures_after_a_storm(
         partial(kill, workers[0]),
         partial(relays[0].end, signal.SIGKILL),
         partial(flush, redis_url),
+        partial(cut_off, database),
         workers[1].children()[0].kill,
     ):
         # Between two disasters the figures must have moved, so that each strikes work under way.
