@@ -1,5 +1,6 @@
 """Enter a stage's calls and wraps, and put the production days right that they decide."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,6 +12,7 @@ from service.domain.studio import Studio, production_day
 from service.store import shifts as store
 from service.store.events import Happening, append_all
 from service.store.tables import ShotRow, StageLogRow, StageRow
+from service.store.takes import locked_shots
 
 KINDS = {Signal.CALL: EventKind.STAGE_CALLED, Signal.WRAP: EventKind.STAGE_WRAPPED}
 
@@ -39,17 +41,19 @@ def enter(
     row = StageLogRow(stage_id=stage_id, kind=signal.value, at=at, by=by, noted_at=now)
     session.add(row)
     session.flush()
-    shot_ids, redated = _date_again(session, stage_id, at, studio)
+    shots, redated = _date_again(session, stage_id, at, studio)
     data = {"stage": stage.code, "at": at.isoformat()}
     said = Happening(kind=KINDS[signal], at=now, actor=by, data=data)
-    append_all(session, [said, *_moved(session, shot_ids, stage.code, by=by, now=now)])
+    append_all(session, [said, *_moved(shots, stage.code, by=by, now=now)])
     return Entered(row, fresh=True, redated=redated)
 
 
-def _date_again(session: Session, stage_id: int, at: datetime, studio: Studio) -> tuple[set[int], int]:
+def _date_again(session: Session, stage_id: int, at: datetime, studio: Studio) -> tuple[list[ShotRow], int]:
+    # Shots are locked before their counts, as everywhere.
+    locked_shots(session, store.shots_near(session, stage_id, at))
     counts = store.captured_near(session, stage_id, at)
     if not counts:
-        return set(), 0
+        return [], 0
     captured = [row.captured_at for row in counts]
     shifts = store.around(session, stage_id, min(captured), max(captured))
     moved: set[int] = set()
@@ -60,18 +64,21 @@ def _date_again(session: Session, stage_id: int, at: datetime, studio: Studio) -
             row.day_on = day_on
             redated += 1
             moved |= {row.shot_id} if row.shot_id is not None else set()
-    return moved, redated
+    shots = locked_shots(session, moved)
+    for shot in shots:
+        shot.touched += 1
+    return shots, redated
 
 
-def _moved(session: Session, shot_ids: set[int], stage: str, *, by: str, now: datetime) -> list[Happening]:
+def _moved(shots: Sequence[ShotRow], stage: str, *, by: str, now: datetime) -> list[Happening]:
     return [
         Happening(
             kind=EventKind.FRAMES_REDATED,
             at=now,
             actor=by,
-            production_id=session.get_one(ShotRow, shot_id).production_id,
-            shot_id=shot_id,
+            production_id=shot.production_id,
+            shot_id=shot.id,
             data={"stage": stage},
         )
-        for shot_id in sorted(shot_ids)
+        for shot in shots
     ]

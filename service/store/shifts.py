@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 
+from sqlalchemy import ColumnElement
 from sqlmodel import Session, col, select
 
 from service.domain.shifts import LONGEST_SHIFT, Shift, Signal, shifts_of
@@ -42,16 +43,26 @@ def page(session: Session, stage_id: int, *, after: int, limit: int) -> Sequence
     return session.exec(statement.order_by(col(StageLogRow.id)).limit(limit)).all()
 
 
+def shots_near(session: Session, stage_id: int, at: datetime) -> set[int]:
+    """The shots that counts of a stage count for whose production day an entry at this instant may decide."""
+    statement = select(CountRow.shot_id).where(*_near(stage_id, at), col(CountRow.shot_id).is_not(None)).distinct()
+    return {shot_id for shot_id in session.exec(statement) if shot_id is not None}
+
+
 def captured_near(session: Session, stage_id: int, at: datetime) -> Sequence[CountRow]:
     """The counts of a stage whose production day an entry at this instant may decide, locked."""
     statement = (
         select(CountRow)
-        .where(
-            col(CountRow.stage_id) == stage_id,
-            col(CountRow.captured_at) >= at - LONGEST_SHIFT,
-            col(CountRow.captured_at) <= at + LONGEST_SHIFT,
-        )
+        .where(*_near(stage_id, at))
         .order_by(col(CountRow.terminal_id), col(CountRow.spool), col(CountRow.serial))
         .with_for_update(key_share=True)
     )
     return session.exec(statement).all()
+
+
+def _near(stage_id: int, at: datetime) -> tuple[ColumnElement[bool], ...]:
+    return (
+        col(CountRow.stage_id) == stage_id,
+        col(CountRow.captured_at) >= at - LONGEST_SHIFT,
+        col(CountRow.captured_at) <= at + LONGEST_SHIFT,
+    )

@@ -199,6 +199,21 @@ def test_between_call_and_wrap_it_is_the_day_of_the_call_however_late_the_call_i
     assert [each["frames_shot"]["net"] for each in days] == [12, 3]  # type: ignore[attr-defined]
 
 
+def test_a_take_whose_counts_were_dated_again_is_not_the_one_the_caller_holds(
+    database: Database, terminal: Caller, coordinator: Caller, clock: Clock
+) -> None:
+    add_shot(database)
+    clock.now = clock.now.replace(day=6)
+    post(terminal, count(1, 10, at="2026-03-06T05:30:00Z"))
+    paths = (f"{SHOT}/takes", f"{SHOT}/takes/1", SHOT)
+    held = [coordinator.get(path).headers["ETag"] for path in paths]
+    terminal.post("/v1/stages/mill/log", {"kind": "call", "at": "2026-03-05T22:00:00Z"})
+    for path, etag in zip(paths, held, strict=True):
+        assert coordinator.get(path, headers={"If-None-Match": etag}).status_code == 200
+    history = coordinator.get(paths[1]).json()["series"][0]["history"]
+    assert [step["production_day"] for step in history] == ["2026-03-05"]
+
+
 def test_the_same_call_again_changes_nothing_and_another_stages_key_may_not_call(
     terminal: Caller, barn: Caller, coordinator: Caller
 ) -> None:
