@@ -111,7 +111,7 @@ class Sheet:
         track.touched = True
         _stand(track, track.heads)
         self._series_changed(shot_id)
-        if kept.outcome in {Outcome.CIRCLED, Outcome.NG} and track.heads.rules_outcome(kept):
+        if track.heads.rules_verdict(kept):
             verdict = Verdict.CIRCLE if kept.outcome is Outcome.CIRCLED else Verdict.REJECT
             self.decide(track.take, Decision(verdict=verdict), by=kept.terminal, reason=None, now=now)
         return track.row

@@ -14,7 +14,7 @@ from typing import Any
 
 from service.domain.refusals import Clash, Forbidden, Refusal
 from service.domain.shots import Plan
-from service.domain.takes import Outcome, Purpose
+from service.domain.takes import VERDICTS, Outcome, Purpose
 
 # Between reading the clock and sending, and on the way, a second is nothing; a larger shift is worth showing.
 UNREMARKABLE_SHIFT = timedelta(seconds=2)
@@ -279,7 +279,7 @@ def _judge_one(post: Post, facts: DoorFacts, *, earlier: int | None, posts: Sequ
         )
     if facts.only_production is not None and post.production != facts.only_production:
         return Refused(OtherProduction(facts.only_production, post.production))
-    if post.outcome in (Outcome.CIRCLED, Outcome.NG) and not facts.terminals_may_decide:
+    if post.outcome in VERDICTS and not facts.terminals_may_decide:
         return Refused(DecisionNotAllowed(post.outcome.value))
     return place(
         post,

@@ -34,6 +34,9 @@ class Outcome(StrEnum):
     NG = "ng"
 
 
+VERDICTS = frozenset({Outcome.CIRCLED, Outcome.NG})
+
+
 class SeriesState(StrEnum):
     """How a series stands by what its terminals said of it."""
 
@@ -72,13 +75,14 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class Heads:
-    """The newest post of each spool of a series, separately for totals, outcomes and starts.
+    """The newest post of each spool of a series, separately for totals, outcomes, verdicts and starts.
 
-    Since a post may leave the last two unsaid.
+    Since a post may leave the last three unsaid; verdicts are the outcomes that decide, circled and NG.
     """
 
     totals: Mapping[tuple[str, str], LedgerPost] = field(default_factory=dict)
     outcomes: Mapping[tuple[str, str], LedgerPost] = field(default_factory=dict)
+    verdicts: Mapping[tuple[str, str], LedgerPost] = field(default_factory=dict)
     starts: Mapping[tuple[str, str], LedgerPost] = field(default_factory=dict)
 
     def with_post(self, post: LedgerPost) -> "Heads":
@@ -86,6 +90,7 @@ class Heads:
         return Heads(
             _newest(self.totals, post),
             _newest(self.outcomes, post) if post.outcome is not None else self.outcomes,
+            _newest(self.verdicts, post) if post.outcome in VERDICTS else self.verdicts,
             _newest(self.starts, post) if post.starts_at is not None else self.starts,
         )
 
@@ -100,9 +105,12 @@ class Heads:
             heads = heads.with_post(post)
         return heads
 
-    def rules_outcome(self, post: LedgerPost) -> bool:
-        """Whether this post's outcome is the one that stands."""
-        return bool(self.outcomes) and _latest(self.outcomes.values()) == post
+    def rules_verdict(self, post: LedgerPost) -> bool:
+        """Whether this post decides: it is circled or NG, and no later one of the series is.
+
+        What a later post says without deciding, as that the take is finished, takes no verdict back.
+        """
+        return bool(self.verdicts) and _latest(self.verdicts.values()) == post
 
     def standing(self, default_starts_at: int) -> Standing:
         """The newest post of each spool stands, and of those the latest capture rules; a tie goes by terminal name.

@@ -353,3 +353,7 @@ def test_a_terminal_that_may_decide_circles_and_rejects_takes_in_the_order_of_it
     post(terminal, count(6, 96, outcome="ng"))
     assert coordinator.get(f"{SHOT}/takes/1").json()["ng"] is True
     assert figures(sums(), "credited", "shot") == (0, 96)
+    # Circled first and finished after it, received the other way round.
+    post(terminal, count(8, 50, take=2, outcome="finished"))
+    post(terminal, count(7, 50, take=2, outcome="circled"))
+    assert coordinator.get(f"{SHOT}/takes/2").json()["circled"] is True

@@ -230,6 +230,14 @@ def test_every_order_of_five_posts_gives_the_same() -> None:
 def test_an_outcome_rules_where_it_is_the_latest_said() -> None:
     first, second = ledger(post(9, serial=1, outcome="circled"), post(9, serial=2, outcome="ng"))
     heads = Heads.of([first, second])
-    assert heads.rules_outcome(second)
-    assert not heads.rules_outcome(first)
-    assert not Heads().rules_outcome(first)
+    assert heads.rules_verdict(second)
+    assert not heads.rules_verdict(first)
+    assert not Heads().rules_verdict(first)
+
+
+@pytest.mark.parametrize("said", ["finished", "abandoned", None])
+def test_a_later_post_that_decides_nothing_takes_no_verdict_back(said: str | None) -> None:
+    circled, later_one = ledger(post(96, serial=1, outcome="circled"), post(96, serial=2, outcome=said))
+    # Whichever arrives first.
+    assert Heads.of([later_one, circled]).rules_verdict(circled)
+    assert not Heads.of([later_one, circled]).rules_verdict(later_one)
