@@ -4,8 +4,10 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from importlib.metadata import version
+from typing import Any
 
 from fastapi import FastAPI
+from starlette.types import Lifespan
 
 from service.api import (
     counts,
@@ -81,6 +83,23 @@ def create_app(
         if database is None:
             opened.close()
 
+    app = _routed(lifespan)
+    app.state.settings, app.state.database, app.state.clock = settings, opened, clock
+    app.state.wake = wake
+    app.add_middleware(BodyLimit, limit_bytes=settings.body_limit_bytes)
+    app.add_middleware(HeadAsGet)
+    app.add_middleware(AccessLog)
+    return app
+
+
+def openapi() -> dict[str, Any]:
+    """The description of the API (OpenAPI 3.1); needs neither settings nor a database."""
+    reference: docs.Reference = _routed(None).state.reference
+    return reference.document
+
+
+def _routed(lifespan: Lifespan[FastAPI] | None) -> FastAPI:
+    """The application's routes and refusals, without what they work on."""
     app = FastAPI(
         title="Tiedown",
         version=version("tiedown"),
@@ -91,11 +110,6 @@ def create_app(
         openapi_url=None,
         redirect_slashes=False,
     )
-    app.state.settings, app.state.database, app.state.clock = settings, opened, clock
-    app.state.wake = wake
-    app.add_middleware(BodyLimit, limit_bytes=settings.body_limit_bytes)
-    app.add_middleware(HeadAsGet)
-    app.add_middleware(AccessLog)
     errors.install(app)
     doors.install(app)
     for noun in NOUNS:

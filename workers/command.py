@@ -4,6 +4,7 @@ What a person got wrong is said in plain words on standard error with exit code 
 read); a traceback is a defect.
 """
 
+import json
 import signal
 import sys
 import threading
@@ -16,6 +17,7 @@ from typing import Annotated
 
 import typer
 
+from service.app import openapi as described
 from service.domain.refusals import Refusal, UnfitFields
 from service.settings import Settings, SettingsError
 from service.store import catalogue
@@ -143,6 +145,12 @@ def healthy(part: Annotated[Part, typer.Argument(help="Which part of this machin
     if seen_at is None or _now() - seen_at > UNWELL_AFTER:
         when = "never" if seen_at is None else f"last at {seen_at.isoformat(timespec='seconds')}"
         _fail(f"The {part} of {this_host()} gives no sign of life ({when}).")
+
+
+@app.command()
+def openapi() -> None:
+    """Print the API's description (OpenAPI 3.1, JSON), as the service gives it at /openapi.json."""
+    _say(json.dumps(described(), indent=2, ensure_ascii=False))
 
 
 def main() -> None:

@@ -1,5 +1,6 @@
 """The command as a person at the machine meets it: what it prints, where, and with which exit code."""
 
+import json
 import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -171,6 +172,14 @@ def test_migrate_says_what_it_did(empty_database_url: str) -> None:
 def test_a_setting_that_cannot_be_is_said_in_plain_words(sqlite_url: str, tmp_path: Path) -> None:
     assert "TIEDOWN_PORT" in refused("serve", env=environment(sqlite_url, port="harbour"))
     assert "No database of the kind 'mysql'" in refused("migrate", env=environment("mysql://root@127.0.0.1/tiedown"))
+
+
+def test_the_description_of_the_api_needs_no_database(tmp_path: Path) -> None:
+    said = tiedown("openapi", env=environment(f"sqlite:///{tmp_path}/none.db"))
+
+    assert (said.returncode, said.stderr) == (0, "")
+    assert "/v1/counts" in json.loads(said.stdout)["paths"]
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_port_out_of_range_is_a_command_line_that_cannot_be_read(sqlite_url: str) -> None:
