@@ -4,7 +4,7 @@ Whoever changes what credited frames rest on does it on a sheet, so that the jou
 for every change. Callers hold the entrance's transaction; nothing here commits.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -15,7 +15,7 @@ from service.domain.events import EventKind
 from service.domain.progress import Cause, Decision, Figures, ShotFacts, TakeKey, Verdict, shot_figures
 from service.domain.shots import Plan
 from service.domain.studio import Studio, production_day
-from service.domain.takes import Heads, LedgerPost, Outcome, SeriesState
+from service.domain.takes import Heads, LedgerPost, Outcome, SeriesState, rules_verdict
 from service.store import counts as ledger
 from service.store import takes as store
 from service.store.events import Happening
@@ -111,10 +111,15 @@ class Sheet:
         track.touched = True
         _stand(track, track.heads)
         self._series_changed(shot_id)
-        if track.heads.rules_verdict(kept):
+        if rules_verdict(self._heads_of_take(shot_id, key[0]), kept):
             verdict = Verdict.CIRCLE if kept.outcome is Outcome.CIRCLED else Verdict.REJECT
             self.decide(track.take, Decision(verdict=verdict), by=kept.terminal, reason=None, now=now)
         return track.row
+
+    def _heads_of_take(self, shot_id: int, key: TakeKey) -> Iterator[Heads]:
+        for (of_take, _, _), track in self._tracks[shot_id].items():
+            if of_take == key and track.heads is not None:
+                yield track.heads
 
     def _begin(self, shot_id: int, key: SeriesKey, kept: LedgerPost, *, now: datetime) -> Track:
         (part, purpose, number), camera, pass_ = key

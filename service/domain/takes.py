@@ -105,13 +105,6 @@ class Heads:
             heads = heads.with_post(post)
         return heads
 
-    def rules_verdict(self, post: LedgerPost) -> bool:
-        """Whether this post decides: it is circled or NG, and no later one of the series is.
-
-        What a later post says without deciding, as that the take is finished, takes no verdict back.
-        """
-        return bool(self.verdicts) and _latest(self.verdicts.values()) == post
-
     def standing(self, default_starts_at: int) -> Standing:
         """The newest post of each spool stands, and of those the latest capture rules; a tie goes by terminal name.
 
@@ -128,6 +121,16 @@ class Heads:
             stage_id=rules.stage_id,
             ruled_at=rules.captured_at,
         )
+
+
+def rules_verdict(take: Iterable[Heads], post: LedgerPost) -> bool:
+    """Whether this post decides: it is circled or NG, and no later one of any series of its take is.
+
+    What a later post says without deciding, as that the take is finished, takes no verdict back. `take` are the heads
+    of all its series, this post's with it.
+    """
+    said = Heads.of(head for series in take for head in series.verdicts.values()).verdicts
+    return bool(said) and _latest(said.values()) == post
 
 
 def _newest(heads: Mapping[tuple[str, str], LedgerPost], post: LedgerPost) -> Mapping[tuple[str, str], LedgerPost]:

@@ -4,9 +4,11 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from datetime import timedelta
+from itertools import permutations
 from typing import Any
 from uuid import uuid4
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlmodel import Session, col, func, select
@@ -60,8 +62,8 @@ def figures_now(database: Database, shot_id: int) -> dict[str, int]:
 class Shooting:
     """One shot under way: everything said so far, to the service and to the model."""
 
-    def __init__(self, database: Database, code: str) -> None:
-        self.database, self.code = database, code
+    def __init__(self, database: Database, code: str, *, studio: Studio = STUDIO) -> None:
+        self.database, self.code, self.studio = database, code, studio
         self.shot_id = add_shot(database, code, cut_frames=40)
         self.plan: dict[str, Any] = {"cut_frames": 40, "omitted": False}
         self.posters = {stage: poster_at(database, stage) for stage in STAGES}
@@ -75,7 +77,7 @@ class Shooting:
         for stage, each in posts:
             with self.database.writing() as session:
                 answers = record_counts(
-                    session, [each], poster=self.posters[stage], studio=STUDIO, sent_at=None, now=self.clock()
+                    session, [each], poster=self.posters[stage], studio=self.studio, sent_at=None, now=self.clock()
                 )
             assert answers[0].said is not None, answers
             self.clock.pass_time(minutes=1)
@@ -194,6 +196,30 @@ def test_whatever_is_posted_decided_and_planned_the_figures_are_the_models_and_t
                 omitted = not shooting.plan["omitted"]
                 shooting.replan(Cause.OMITTED if omitted else Cause.RESTORED, omitted=omitted)
         shooting.check()
+
+
+@pytest.mark.parametrize("tracks", [({}, {}), ({}, {"camera": "witness"}), ({}, {"pass_": "glow"})], ids=str)
+def test_what_terminals_decide_of_a_take_follows_its_capture_and_not_its_arrival(
+    database: Database, tracks: tuple[dict[str, str], dict[str, str]]
+) -> None:
+    """The mill circles what it shot before the barn rejects it, on the same series or on two of one take."""
+    furnish(database)
+    outcomes: set[tuple[int, bool]] = set()
+    for number, order in enumerate(permutations(range(4))):
+        shooting = Shooting(database, f"order-{number}", studio=replace(STUDIO, terminals_may_decide=True))
+        posts = [
+            shooting.new_post(stage, {"take": 1, "frames_total": 40, "ago": ago, "outcome": outcome, **track})
+            for stage, ago, outcome, track in (
+                ("mill", 40, None, tracks[0]),
+                ("mill", 30, Outcome.CIRCLED, tracks[0]),
+                ("barn", 20, Outcome.NG, tracks[1]),
+                ("mill", 10, Outcome.FINISHED, tracks[0]),
+            )
+        ]
+        shooting.post(*(posts[place] for place in order))
+        figures = figures_now(database, shooting.shot_id)
+        outcomes.add((figures["credited_frames"], bool(figures["provisional"])))
+    assert outcomes == {(0, False)}
 
 
 def test_two_terminals_that_count_one_shot_at_the_same_moment_are_counted_one_after_the_other(

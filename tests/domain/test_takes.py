@@ -8,7 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.takes import DayFrames, Heads, LedgerPost, Outcome, SeriesState, Standing, by_day, history
+from service.domain.takes import (
+    DayFrames,
+    Heads,
+    LedgerPost,
+    Outcome,
+    SeriesState,
+    Standing,
+    by_day,
+    history,
+    rules_verdict,
+)
 from tests import model
 from tests.domain.shooting import later, ledger_post, post, totals
 
@@ -227,17 +237,19 @@ def test_every_order_of_five_posts_gives_the_same() -> None:
     assert len({stands(*each) for each in permutations(posts)}) == 1
 
 
-def test_an_outcome_rules_where_it_is_the_latest_said() -> None:
+def test_a_verdict_rules_where_it_is_the_latest_said_of_the_take() -> None:
     first, second = ledger(post(9, serial=1, outcome="circled"), post(9, serial=2, outcome="ng"))
-    heads = Heads.of([first, second])
-    assert heads.rules_verdict(second)
-    assert not heads.rules_verdict(first)
-    assert not Heads().rules_verdict(first)
+    one_series = [Heads.of([second, first])]
+    two_series = [Heads.of([second]), Heads.of([first])]
+    for take in (one_series, two_series):
+        assert rules_verdict(take, second)
+        assert not rules_verdict(take, first)
+    assert not rules_verdict([Heads()], first)
 
 
 @pytest.mark.parametrize("said", ["finished", "abandoned", None])
 def test_a_later_post_that_decides_nothing_takes_no_verdict_back(said: str | None) -> None:
     circled, later_one = ledger(post(96, serial=1, outcome="circled"), post(96, serial=2, outcome=said))
     # Whichever arrives first.
-    assert Heads.of([later_one, circled]).rules_verdict(circled)
-    assert not Heads.of([later_one, circled]).rules_verdict(later_one)
+    assert rules_verdict([Heads.of([later_one, circled])], circled)
+    assert not rules_verdict([Heads.of([later_one, circled])], later_one)
