@@ -11,7 +11,7 @@ from rich.table import Table
 from sqlmodel import Session
 
 from service.actions import keys, terminals
-from service.domain.codes import CODE_RULE, is_code
+from service.domain.codes import CODE_RULE, composed, is_code
 from service.domain.keys import Scope, key_state
 from service.settings import Settings
 from service.store import keys as rows
@@ -52,9 +52,9 @@ def create(
     wanted = keys.Wanted(
         name=_code(name, "NAME"),
         scope=scope,
-        stage=stage,
-        terminal=terminal,
-        production=production,
+        stage=_composed(stage),
+        terminal=_composed(terminal),
+        production=_composed(production),
         expires_at=None if expires is None else _instant(expires),
     )
     with _writing() as session:
@@ -122,9 +122,14 @@ def _stage_codes(session: Session) -> str:
 
 
 def _code(text: str, what: str) -> str:
-    if not is_code(text):
+    if not is_code(text := composed(text)):
         raise Mistake(f"{what} must have {CODE_RULE}.")
     return text
+
+
+def _composed(text: str | None) -> str | None:
+    # As the API composes names, or what was typed here could not be found there.
+    return None if text is None else composed(text)
 
 
 def _instant(text: str) -> datetime:

@@ -64,6 +64,14 @@ def test_the_first_key_is_printed_alone(env: dict[str, str], database: Database)
 
 
 @pytest.mark.usefixtures("floor")
+def test_letters_typed_apart_from_their_accents_name_the_same(env: dict[str, str], database: Database) -> None:
+    named = ("cafe\u0301", "--scope", "count", "--stage", "mill", "--terminal", "cafe\u0301-grab")
+    assert tiedown("key", "create", *named, env=env).returncode == 0
+    assert tiedown("key", "revoke", "caf\u00e9", env=env).returncode == 0
+    assert [row.name for row in keys(database)] == ["caf\u00e9"]
+
+
+@pytest.mark.usefixtures("floor")
 def test_a_counting_key_brings_its_new_terminal_along(env: dict[str, str], database: Database) -> None:
     options = ("--scope", "count", "--stage", "barn", "--terminal", "barn-left", "--production", "lantern-bay")
 
