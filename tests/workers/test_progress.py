@@ -194,8 +194,12 @@ def test_the_same_events_again_change_no_figure(database: Database, shot: int, p
     assert after.model_dump(exclude={"position"}) == before.model_dump(exclude={"position"})
 
 
-def test_a_new_plate_minimum_reaches_every_shot(database: Database, shot: int, post: Callable[..., None]) -> None:
+def test_a_new_plate_minimum_reaches_every_shot_with_a_sign_of_life_now_and_then(
+    database: Database, shot: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     add_shot(database, "0130")
+    monkeypatch.setattr("workers.builtin.progress.SHOTS_AT_ONCE", 1)
+    beats: list[None] = []
     with database.writing() as session:
         session.add(
             StudioRow(
@@ -208,10 +212,12 @@ def test_a_new_plate_minimum_reaches_every_shot(database: Database, shot: int, p
         )
         append(session, kind=EventKind.STUDIO_SET, at=MORNING, actor="test", data={})
 
-    catch_up(database)
+    worker = Progress(ProgressSettings())
+    step(database, worker, settings=Limits(), owner="one", now=MORNING, beat=lambda: beats.append(None))
 
     rows = [shown(database, 1), shown(database, 2)]
     assert [row and row.plate_planned_frames for row in rows] == [40, 40]
+    assert len(beats) == 2
 
 
 def test_a_recount_of_sound_rows_finds_nothing(database: Database, shot: int, post: Callable[..., None]) -> None:

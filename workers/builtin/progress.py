@@ -91,7 +91,6 @@ class Progress(Worker):
             settled = [shot_id for shot_id in shot_ids if shot_id not in pending]
             drift += _figure_drift(settled, context)
             behind += len(shot_ids) - len(settled)
-            context.beat()
         found = {
             "day": day.isoformat(),
             "series": series,
@@ -107,6 +106,8 @@ def _all_shots(context: Context) -> Iterable[Sequence[int]]:
     after = 0
     while shot_ids := context.shot_ids(after=after, limit=SHOTS_AT_ONCE):
         yield shot_ids
+        # Every shot of a studio may take longer than a handler may be silent.
+        context.beat()
         after = shot_ids[-1]
 
 
