@@ -268,10 +268,11 @@ def _parts(
     if not plan.parts:
         latest = max(shoot, key=lambda each: each.ruled_at, default=None)
         return (PartFigures(part="", stage_id=latest.stage_id if latest else None, figures=whole),)
+    homes = _homes(plan, shoot)
     parts = []
     for part in plan.parts:
-        series = [each for each in shoot if each.part == part.part]
-        own = {key: held_frames for key, held_frames in groups.items() if key[0] == part.part}
+        series = [each for each in shoot if homes[each.part] == part.part]
+        own = {key: held_frames for key, held_frames in groups.items() if homes[key[0]] == part.part}
         parts.append(
             PartFigures(
                 part=part.part,
@@ -280,6 +281,19 @@ def _parts(
             )
         )
     return tuple(parts)
+
+
+def _homes(plan: Plan, shoot: Iterable[SeriesFacts]) -> dict[str, str]:
+    """The planned part that each counted part's frames belong to: itself, else one of the stage that counted it last.
+
+    Else the first: what was shot before a plan was split, or under a name nobody planned, is in some sum of parts.
+    """
+    names = {part.part for part in plan.parts}
+    homes: dict[str, str] = {}
+    for each in sorted(shoot, key=lambda series: series.ruled_at):
+        here = (part.part for part in plan.parts if part.stage_id == each.stage_id)
+        homes[each.part] = each.part if each.part in names else next(here, plan.parts[0].part)
+    return homes
 
 
 def _figures(

@@ -127,6 +127,17 @@ def test_a_shot_split_over_two_stages_counts_the_join_once() -> None:
     ]
 
 
+def test_what_was_shot_before_the_plan_was_split_is_in_the_sum_of_its_stage() -> None:
+    whole = totals(70, stage=SOUTH, part="")
+    split = {**SHOT, "parts": (Part("a", NORTH, 1, 60), Part("b", SOUTH, 55, 96)), "starts": {"": 1}}
+    assert [
+        (part.part, part.figures.shot_frames, part.figures.credited_frames) for part in figures_of(split, whole).parts
+    ] == [("a", 0, 0), ("b", 70, 16)]
+    # Where its stage has no part any more, in the first one's.
+    elsewhere = {**split, "parts": (Part("a", NORTH, 1, 60), Part("b", NORTH, 55, 96))}
+    assert [part.figures.shot_frames for part in figures_of(elsewhere, whole).parts] == [70, 0]
+
+
 def test_two_cameras_at_the_same_frames_are_half_a_shot_and_not_a_whole_one() -> None:
     stereo = {**SHOT, "cameras": ["left", "right"]}
     posts = [*totals(50, camera="left"), *totals(50, first_serial=2, camera="right")]
@@ -364,7 +375,6 @@ def test_the_figures_of_the_parts_and_of_the_shot_agree(
         "cut_frames": 60,
         "parts": (Part("a", NORTH, None, join), Part("b", NORTH, join + 1, None)),
     }
-    posts = [each for each in posts if each["part"] in {"a", "b"}]
 
     found = figures_of(plan, posts, said)
 
