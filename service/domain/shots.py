@@ -30,7 +30,7 @@ class Plan:
     """What is asked for of one shot.
 
     `uses` are the inclusive frame ranges the cut takes from it, one for each use; `cameras` and `passes` the required
-    ones; `parts` where it is planned to be shot (none: anywhere).
+    ones; `parts` where it is planned to be shot, in the order of their frames (none: anywhere).
     """
 
     uses: tuple[tuple[int, int], ...]

@@ -46,20 +46,22 @@ def plans(session: Session, shots: Sequence[ShotRow]) -> dict[int, Plan]:
     """The plan of each shot by its id."""
     ids = [shot.id for shot in shots if shot.id is not None]
     parts: dict[int, list[Part]] = defaultdict(list)
-    for row in session.exec(select(PartRow).where(col(PartRow.shot_id).in_(ids)).order_by(col(PartRow.part))):
+    for row in session.exec(select(PartRow).where(col(PartRow.shot_id).in_(ids))):
         parts[row.shot_id].append(Part(row.part, row.stage_id, row.first, row.last))
     return {shot.id: plan_of(shot, parts[shot.id]) for shot in shots if shot.id is not None}
 
 
 def plan_of(shot: ShotRow, parts: Sequence[Part]) -> Plan:
-    """A shot's plan from its row and parts."""
+    """A shot's plan from its row and parts, which it has in the order of their frames."""
+    # Not as the database sorts names, which is one way on one machine and another on the next.
+    in_order = sorted(parts, key=lambda part: (part.first is not None, part.first or 0, part.part))
     return Plan(
         uses=((1, shot.cut_frames),),
         handle_in=shot.handle_in,
         handle_out=shot.handle_out,
         cameras=tuple(shot.cameras),
         passes=tuple(shot.passes),
-        parts=tuple(parts),
+        parts=tuple(in_order),
         moving_camera=shot.moving_camera,
         omitted=shot.omitted,
     )

@@ -253,3 +253,14 @@ def test_a_key_bound_to_a_production_counts_and_matches_for_that_one_alone(
         assert (tried.status_code, tried.json()["type"]) == (404, "/problems/count-unknown")
     assert office.get("/v1/counts/unmatched").json()["items"] == []
     assert len(coordinator.get("/v1/counts/unmatched").json()["items"]) == 1
+
+
+def test_the_part_a_terminal_leaves_out_is_the_first_by_its_frames(
+    database: Database, terminal: Caller, coordinator: Caller, clock: Clock, mill: str
+) -> None:
+    begin(database, clock)
+    # By name the tail would come first, or not, as the database sorts letters.
+    add_shot(database, parts=[("A", 1, 49, None), ("b", 1, None, 48)])
+    post(terminal, count(1, 10))
+    takes = coordinator.get("/v1/productions/lantern-bay/shots/0120/takes").json()["items"]
+    assert [(take["part"], take["series"][0]["starts_at"]) for take in takes] == [("b", 1)]
