@@ -30,7 +30,7 @@ class CountUnknown(Unknown):
 
 @dataclass(eq=False)
 class AlreadyMatched(Clash):
-    """The count {count} already counts for shot {shot}; put a wrong match right with a correction of the take."""
+    """The count {count} already counts for shot {shot}; a count is matched once."""
 
     count: int
     shot: str

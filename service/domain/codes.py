@@ -4,7 +4,7 @@ import re
 import unicodedata
 
 LONGEST_CODE = 64
-CODE_RULE = "1 to 64 characters: a letter or digit first, then letters, digits, '_', '.' or '-'"
+CODE_RULE = "1 to 64 characters: a letter, a digit or '_' first, then also '.' and '-'"
 
 _CODE = re.compile(rf"\w[\w.\-]{{0,{LONGEST_CODE - 1}}}")
 
