@@ -8,6 +8,7 @@ fails where CI=true: there nothing may go untested.
 
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import time
@@ -39,6 +40,12 @@ CHOSEN = os.environ.get("TIEDOWN_TEST_DATABASE", "sqlite")
 # How long an example takes is the machine's business.
 settings.register_profile("tiedown", deadline=None)
 settings.load_profile("tiedown")
+
+
+def pytest_configure() -> None:
+    """Let the tests' processes hear Ctrl-C: what a shell starts in the background is deaf to it, and so its children."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def unavailable(reason: str) -> NoReturn:
