@@ -162,7 +162,7 @@ def fault_of(error: Mapping[str, Any]) -> Fault:
     place, *path = error["loc"]
     match error["type"]:
         case "extra_forbidden":
-            detail = "There is no field of this name here."
+            detail = "There is no field of this name here; /docs lists those there are."
         case "missing" if place == "body" and not path:
             detail = "A JSON body is needed."
         case "missing":

@@ -44,7 +44,7 @@ class LagOut(Out):
 
     name: str = Field(description="The worker.")
     state: str = Field(description="Whether it could be loaded.")
-    lag_events: int = Field(description="How many events it has still to read.")
+    lag_events: int = Field(description="How many events it has still to read; counted to 10 000.")
     lag_s: float = Field(description="For how many seconds the oldest of them has waited.")
 
 

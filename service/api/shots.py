@@ -220,7 +220,9 @@ def list_shots(
         of = door.production(session, production)
         rest = figures.rest(session)
         last = events.last_of(session, of.id or 0)
-        head = f"{rest.version}-{rest.position}" if rest else "0"
+        # A terminal that was moved to another stage sees another list.
+        stage_seen = door.caller.stage_id or 0
+        head = f"{rest.version}-{rest.position}-{stage_seen}" if rest else f"0-0-{stage_seen}"
         if (unchanged := door.unchanged(rev=last, head=head)) is not None:
             return unchanged
         where = Filter(

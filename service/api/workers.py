@@ -94,7 +94,7 @@ class WorkerOut(Out):
     events: list[str] = Field(description="The kinds of event it reads.")
     settings_schema: dict[str, Any] = Field(description="The JSON Schema of its settings.")
     position: int = Field(description="The id of the last event it has read.")
-    lag_events: int = Field(description="How many events it has still to read.")
+    lag_events: int = Field(description="How many events it has still to read; counted to 10 000.")
     lag_s: float = Field(description="For how many seconds the oldest of them has waited.")
     attempts: int = Field(description="How often it has tried the events it now stands before.")
     next_try_at: datetime | None = Field(description="When it tries again after a failure (UTC).")

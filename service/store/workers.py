@@ -14,6 +14,7 @@ from service.store.tables import CatalogueRow, CursorRow, DueJobRow, EventRow, Q
 LOADED = "loaded"
 # Of a worker that has read the log, but that no host has any more.
 MISSING = "missing"
+MOST_COUNTED = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +81,18 @@ def standings(session: Session) -> list[Standing]:
 
 
 def lag(session: Session, position: int, kinds: Collection[str]) -> Lag:
-    """How far a worker that wants these kinds of event and stands at *position* is behind the log."""
-    waiting = (col(EventRow.id) > position, col(EventRow.kind).in_(sorted(kinds)))
-    number, oldest = session.exec(select(func.count(), func.min(EventRow.id)).where(*waiting)).one()
-    since = None if oldest is None else session.exec(select(EventRow.at).where(col(EventRow.id) == oldest)).one()
+    """How far a worker that wants these kinds of event and stands at *position* is behind the log.
+
+    Counts to MOST_COUNTED and no further: whoever asks needs no key, and a long log must not make it a burden.
+    """
+    waiting = (
+        select(col(EventRow.id), col(EventRow.at))
+        .where(col(EventRow.id) > position, col(EventRow.kind).in_(sorted(kinds)))
+        .order_by(col(EventRow.id))
+        .limit(MOST_COUNTED)
+        .subquery()
+    )
+    number, since = session.exec(select(func.count(waiting.c.id), func.min(waiting.c.at))).one()
     return Lag(number, since)
 
 
