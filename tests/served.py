@@ -47,9 +47,9 @@ def started(folder: Path, *words: str, env: Mapping[str, str] | None = None) -> 
 
 
 @contextmanager
-def served(folder: Path) -> Iterator[str]:
+def served(folder: Path, *, env: Mapping[str, str] | None = None) -> Iterator[str]:
     """`tiedown serve` in a folder, on a free port; its address."""
-    with started(folder, "serve", "--port", "0") as process:
+    with started(folder, "serve", "--port", "0", env=env) as process:
         assert process.stdout is not None
         for line in process.stdout:
             if found := re.search(r"http://[\w.:\[\]]+", line):

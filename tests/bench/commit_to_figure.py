@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from service.client import Client
-from tests.served import served, tiedown
+from tests.served import environment, served, tiedown
 
 GOAL_P99_MS = 250.0
 STAGE = "north"
@@ -34,7 +34,9 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=20.0, help="how long to post (default 20)")
     parser.add_argument("--rate", type=float, default=50.0, help="counts a second (default 50)")
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory(prefix="tiedown-bench-") as folder, served(Path(folder)) as address:
+    # The figures would drown in a line for every request.
+    quiet = environment(TIEDOWN_LOG_LEVEL="warning")
+    with tempfile.TemporaryDirectory(prefix="tiedown-bench-") as folder, served(Path(folder), env=quiet) as address:
         admin = tiedown(Path(folder), "key", "create", "bench", "--scope", "admin")
         with Client(address, admin) as office:
             terminals = _furnish(office)
