@@ -44,6 +44,8 @@ def listening(host: str, port: int) -> Iterator[socket.socket]:
         raise CannotListen(host, port, error.strerror or str(error)) from error
     # asyncio does this for sockets it makes itself; without it an answer's body waits 40 ms for the headers' receipt.
     listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    # A terminal whose network dies in the middle of a request never says so; asked now and then, its place is freed.
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     with listener:
         yield listener
 

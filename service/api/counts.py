@@ -12,7 +12,7 @@ from pydantic_core import PydanticCustomError, to_json
 
 from service.actions import counts as actions
 from service.api.doors import Counter
-from service.api.errors import Problem, answer, fault_of, problem_of
+from service.api.errors import MOST_FAULTS, Problem, answer, fault_of, problem_of
 from service.api.examples import answers, example_of
 from service.api.fields import MOST_FRAMES, Body, Code, Instant, Line, Out, shown_as
 from service.api.strict import StrictRoute
@@ -143,7 +143,7 @@ def _read_alone(value: object, read: ValidatorFunctionWrapHandler) -> object:
         return read(value)
     except ValidationError as error:
         found = error.errors(include_url=False, include_input=False)
-        return Malformed(tuple(fault_of({**each, "loc": ("body", *each["loc"])}) for each in found))
+        return Malformed(tuple(fault_of({**each, "loc": ("body", *each["loc"])}) for each in found[:MOST_FAULTS]))
 
 
 class CountsIn(Body):

@@ -21,6 +21,9 @@ JSON_TYPES = ("application/json",)
 # A change says what it sets and leaves the rest as it is, which is what RFC 7396 means by its own type.
 PATCH_TYPES = (*JSON_TYPES, "application/merge-patch+json")
 MOST_TRIES = 5
+# Several times what any body has; each member that is not known costs a fault, made while everybody else waits.
+MOST_MEMBERS = 100
+MOST_DIGITS = 1000
 
 # The escapes that can smuggle in what the text itself may not hold: NUL and halves of surrogate pairs.
 _SUSPECT = re.compile(rb"\\u(?:0000|[dD][89a-fA-F])")
@@ -88,12 +91,14 @@ def _require_json(request: Request, accepted: tuple[str, ...]) -> None:
 def read_json(body: bytes, *, refuse_unstorable: bool = True) -> Any:  # noqa: ANN401 -- whatever JSON was sent
     """The value *body* holds as JSON in UTF-8 (RFC 8259), without what parsers disagree about or no database can keep.
 
-    Raises BrokenJson where it is none, holds NaN or Infinity, names a member twice, is nested too deep or holds a
-    number of thousands of digits; InvalidRequest where a string holds NUL or half a surrogate pair, unless asked to let
-    such text through.
+    Raises BrokenJson where it is none, holds NaN or Infinity, names a member twice, is nested too deep, holds a number
+    of more than MOST_DIGITS digits or an object of more than MOST_MEMBERS members; InvalidRequest where a string holds
+    NUL or half a surrogate pair, unless asked to let such text through.
     """
     try:
-        value = json.loads(body.decode("utf-8"), object_pairs_hook=_members, parse_constant=_no_constant)
+        value = json.loads(
+            body.decode("utf-8"), object_pairs_hook=_members, parse_constant=_no_constant, parse_int=_whole
+        )
     except UnicodeDecodeError as error:
         raise BrokenJson(f"byte {error.start + 1} is not UTF-8") from None
     except json.JSONDecodeError as error:
@@ -113,12 +118,20 @@ def read_json(body: bytes, *, refuse_unstorable: bool = True) -> Any:  # noqa: A
 
 
 def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    if len(pairs) > MOST_MEMBERS:
+        raise ValueError(f"an object has {len(pairs)} members, and no object here has more than {MOST_MEMBERS}")
     members = dict(pairs)
     if len(members) != len(pairs):
         # Counted in one pass: a body is read before its key, and its sender may have thought of how to keep us busy.
         twice = next(name for name, times in Counter(name for name, _ in pairs).items() if times > 1)
         raise ValueError(f"the member {twice[:100]!r} is there twice")
     return members
+
+
+def _whole(digits: str) -> int:
+    if len(digits) > MOST_DIGITS:
+        raise ValueError(f"a number has {len(digits)} digits, and none here has more than {MOST_DIGITS}")
+    return int(digits)
 
 
 def _no_constant(name: str) -> Never:

@@ -3,6 +3,7 @@
 import hashlib
 import logging
 import time
+from http import HTTPStatus
 
 from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -16,7 +17,10 @@ access_log = logging.getLogger("tiedown.access")
 
 
 class AccessLog:
-    """Logs each request: what was asked, what was answered, how long it took. Keys are in none of it."""
+    """Logs each request: what was asked, what was answered, how long it took. Keys are in none of it.
+
+    A client that went away before all of its body came has no answer, and no status.
+    """
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
@@ -27,7 +31,7 @@ class AccessLog:
             await self.app(scope, receive, send)
             return
         began_s = time.perf_counter()
-        status = 500
+        status: int | None = None
 
         async def noted(message: Message) -> None:
             nonlocal status
@@ -37,10 +41,13 @@ class AccessLog:
 
         try:
             await self.app(scope, receive, noted)
+        except Exception:
+            status = status or HTTPStatus.INTERNAL_SERVER_ERROR
+            raise
         finally:
             took_ms = round((time.perf_counter() - began_s) * 1000, 1)
             line = {"method": scope["method"], "path": scope["path"], "status": status, "took_ms": took_ms}
-            access_log.info("answered", extra=line)
+            access_log.info("answered" if status else "gone before it was answered", extra=line)
 
 
 class HeadAsGet:

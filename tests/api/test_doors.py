@@ -1,9 +1,10 @@
 """The door: whose key opens it, what a body may be, which state a change names, what is answered twice."""
 
+import asyncio
 import json
 import logging
 from base64 import urlsafe_b64encode
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import timedelta
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from httpx import Response
 from sqlmodel import select
 
+from service.api.wire import AccessLog, BodyLimit
 from service.domain.keys import Scope
 from service.store import events
 from service.store.engine import Database
@@ -451,3 +453,24 @@ def test_each_request_is_logged_without_its_key(coordinator: Caller, caplog: pyt
     ]
     assert all(line["took_ms"] > 0 for line in lines)
     assert coordinator.token not in str(lines)
+
+
+def test_a_client_gone_in_the_middle_of_its_body_is_logged_without_a_status(caplog: pytest.LogCaptureFixture) -> None:
+    async def unreached(_scope: object, _receive: object, _send: object) -> None:
+        raise AssertionError("half a body reached the application")
+
+    async def receive() -> dict[str, Any]:
+        return next(messages)
+
+    async def send(message: object) -> None:
+        raise AssertionError(f"{message} was sent to nobody")
+
+    caplog.set_level(logging.INFO, logger="tiedown.access")
+    messages: Iterator[dict[str, Any]] = iter(
+        [{"type": "http.request", "body": b'{"code": "mi', "more_body": True}, {"type": "http.disconnect"}]
+    )
+    scope = {"type": "http", "method": "POST", "path": "/v1/stages", "headers": []}
+    asyncio.run(AccessLog(BodyLimit(unreached, 1000))(scope, receive, send))
+    assert [(record.message, vars(record)["status"]) for record in caplog.records] == [
+        ("gone before it was answered", None)
+    ]
