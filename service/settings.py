@@ -12,6 +12,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any, Self
 
+import pydantic_settings
 from pydantic import Field, ValidationError, field_validator, model_validator
 from pydantic_core import ErrorDetails
 from pydantic_settings import (
@@ -118,6 +119,12 @@ class Settings(BaseSettings):
             return cls()
         except ValidationError as error:
             raise SettingsError(*(_plain(detail, file) for detail in error.errors())) from error
+        except pydantic_settings.SettingsError as error:
+            # Of all settings only this one is written as JSON.
+            raise SettingsError(
+                f"{PREFIX}WORKERS: it cannot be read as JSON ({error.__cause__}). "
+                """Right would be {"progress": {}}, the settings of each worker by its name."""
+            ) from error
 
     @classmethod
     def settings_customise_sources(

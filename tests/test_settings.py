@@ -130,3 +130,10 @@ def test_settings_do_not_change_once_read() -> None:
 
 def test_every_setting_says_what_it_is_for() -> None:
     assert [name for name, field in Settings.model_fields.items() if not field.description] == []
+
+
+def test_settings_of_workers_that_are_no_json_are_told_what_would_be_right(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TIEDOWN_WORKERS", "{progress")
+    (problem,) = refusal()
+    assert problem.startswith("TIEDOWN_WORKERS: it cannot be read as JSON (")
+    assert """Right would be {"progress": {}}""" in problem

@@ -193,6 +193,7 @@ def _taken(rounds: Round) -> bool:
         return rounds.take()
     except Busy as busy:
         log.warning("the database is busy", extra={"error": str(busy)})
+        time.sleep(TROUBLE_S)
     except Exception:
         log.exception("a round could not be finished")
         time.sleep(TROUBLE_S)

@@ -5,6 +5,7 @@ read); a traceback is a defect.
 """
 
 import json
+import logging
 import signal
 import sys
 import threading
@@ -28,6 +29,8 @@ from workers import celery_app, key_command, logs, onebox, relay, web
 from workers.demo.run import DemoFailed, DemoRefused, Wanted
 from workers.demo.run import demo as play
 from workers.host import this_host
+
+log = logging.getLogger("tiedown.command")
 
 app = typer.Typer(
     name="tiedown",
@@ -104,6 +107,7 @@ def serve_web(host: Host = None, port: Port = None) -> None:
     """Serve the API alone; `tiedown relay` and `tiedown worker` do the rest. Many may run on PostgreSQL."""
     settings = _ready(host=host, port=port)
     with web.Ending() as ending, web.listening(settings.host, settings.port) as listener:
+        _require_schema(settings)
         _say(f"Serving {web.address(listener)}")
         web.run(settings, listener, ending=ending, wake=_relay_looks)
 
@@ -170,6 +174,15 @@ def _ready(**given: object) -> Settings:
     settings = settings.model_copy(update=named)
     logs.start(settings.log_level)
     return settings
+
+
+def _require_schema(settings: Settings) -> None:
+    """Refuse a database that is not at this program's schema; one that does not answer yet may still come."""
+    with closing(Database.open(settings.database_url)) as database:
+        try:
+            require_head(database)
+        except Busy as busy:
+            log.warning("the database does not answer yet; serving all the same", extra={"error": str(busy)})
 
 
 def _now() -> datetime:

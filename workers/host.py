@@ -3,6 +3,7 @@
 A plugin that cannot be used is listed with the reason and stops nobody else.
 """
 
+import logging
 import re
 import socket
 from collections.abc import Iterable, Mapping, Sequence
@@ -19,6 +20,8 @@ from service.store.catalogue import Entry
 from service.store.engine import Database
 from workers.contract import ENTRY_POINTS, Schedule, Worker
 from workers.engine import describe
+
+log = logging.getLogger("tiedown.host")
 
 # The project's own distribution: nobody else's entry point can take a built-in worker's name.
 OWN = "tiedown"
@@ -64,6 +67,8 @@ def discover(
             continue
         holders[point.name] = f"{point.value} of {_distribution(point)}"
         found.append(_load(point, settings.get(point.name, {})))
+    for name in sorted(set(settings) - set(holders)):
+        log.warning("there are settings for a worker that is not installed", extra={"worker": name})
     return tuple(found)
 
 

@@ -1,5 +1,6 @@
 """Refusals as HTTP: the one place that knows which status a refusal has (RFC 9457 problem documents)."""
 
+import logging
 from collections.abc import Iterator, Mapping
 from http import HTTPStatus
 from typing import Any
@@ -16,6 +17,8 @@ from service.api import refusals
 from service.api.fields import Out
 from service.domain.refusals import Clash, Fault, Forbidden, Refusal, Unfit, Unknown
 from service.store.engine import Busy, Unreachable
+
+log = logging.getLogger("tiedown.api")
 
 PROBLEM_JSON = "application/problem+json"
 MOST_FAULTS = 100
@@ -210,7 +213,9 @@ def _allowed(request: Request) -> Iterator[str]:
             yield method
 
 
-async def _busy(_request: Request, error: Exception) -> Response:
+async def _busy(request: Request, error: Exception) -> Response:
+    # Whoever asked can only wait; whoever keeps the service must learn what for.
+    log.warning("the database took nothing", extra={"path": request.scope["path"], "error": str(error)})
     if isinstance(error, Unreachable):
         return answer(refusals.DatabaseUnreachable(RETRY_AFTER_S))
     return answer(refusals.TooBusy(RETRY_AFTER_S))

@@ -25,6 +25,7 @@ __all__ = [
     "Busy",
     "Database",
     "Dialect",
+    "FileMoved",
     "NetworkFile",
     "NoDatabase",
     "Unreachable",
@@ -38,6 +39,15 @@ __all__ = [
 POOL_SIZE = 20
 LOCK_TIMEOUT_S = 5.0
 SYNCHRONOUS_FULL = 2
+# How long PostgreSQL's machine may say nothing at all, in seconds and milliseconds as libpq has them: without these a
+# request waits minutes for one that was switched off.
+PATIENCE = {
+    "connect_timeout": 5,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 30_000,
+}
 
 
 class Dialect(StrEnum):
@@ -65,6 +75,17 @@ class NetworkFile(Unusable):
         )
         self.path = path
         self.kind = kind
+
+
+class FileMoved(Busy):
+    """The SQLite file in use is no longer the one under its name, so what is written to it would be lost."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(
+            f"{path} was moved, deleted or replaced while it was in use. End tiedown; if the file was put back from a "
+            f"copy, move {path.name}-wal and {path.name}-shm away, which belong to the old one; then start it again."
+        )
+        self.path = path
 
 
 class AlreadyServed(Unusable):
@@ -134,7 +155,17 @@ class Database:
     the process, never from a signal handler, which may have interrupted a thread that holds the pool's own lock.
     """
 
-    __slots__ = ("_lock_timeout_s", "_process_id", "_reader", "_turnstile", "_writer", "dialect", "path", "url")
+    __slots__ = (
+        "_file",
+        "_lock_timeout_s",
+        "_process_id",
+        "_reader",
+        "_turnstile",
+        "_writer",
+        "dialect",
+        "path",
+        "url",
+    )
 
     def __init__(self, url: URL, *, reader: Engine, writer: Engine, lock_timeout_s: float) -> None:
         self.url = url
@@ -145,6 +176,7 @@ class Database:
         self._turnstile = Turnstile(self.path) if self.path is not None else None
         self._lock_timeout_s = lock_timeout_s
         self._process_id = os.getpid()
+        self._file = None if self.path is None else _file_at(self.path)
 
     @classmethod
     def open(cls, url: str, *, pool_size: int = POOL_SIZE, lock_timeout_s: float = LOCK_TIMEOUT_S) -> Self:
@@ -180,9 +212,11 @@ class Database:
         """One writing transaction: commits when the block ends, rolls back whatever leaves it by an error.
 
         SQLite: the only writer there is. PostgreSQL: READ COMMITTED, a lock is waited for `lock_timeout_s`. The session
-        must not be committed inside. Raises Busy where the turn, a lock or a connection did not come in time.
+        must not be committed inside. Raises Busy where the turn, a lock or a connection did not come in time, and
+        FileMoved.
         """
         self._require_own_process()
+        self._require_own_file()
         with (
             told(self._lock_timeout_s),
             self._turn(),
@@ -196,9 +230,10 @@ class Database:
     def reading(self) -> Iterator[Session]:
         """One read-only snapshot: everything read in the block is of the moment of its first read.
 
-        Raises Busy where a connection did not come in time. Writing in it raises the driver's error.
+        Raises Busy where a connection did not come in time, and FileMoved. Writing in it raises the driver's error.
         """
         self._require_own_process()
+        self._require_own_file()
         with told(self._lock_timeout_s), EnteredSession(self._reader, expire_on_commit=False) as session:
             session.connection()
             yield session
@@ -224,8 +259,22 @@ class Database:
         if os.getpid() != self._process_id:
             raise RuntimeError(f"This database was opened in process {self._process_id}; open it after the fork.")
 
+    def _require_own_file(self) -> None:
+        # SQLite goes on with a file that has lost its name, and every count it acknowledges is gone at the end.
+        if self.path is not None and _file_at(self.path) != self._file:
+            raise FileMoved(self.path)
+
     def _turn(self) -> AbstractContextManager[None]:
         return nullcontext() if self._turnstile is None else self._turnstile.turn(timeout_s=self._lock_timeout_s)
+
+
+def _file_at(path: Path) -> tuple[int, int] | None:
+    """What tells the file under this name from every other; None where there is none."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def sqlite_engine(address: URL, *, pool_size: int, lock_timeout_s: float, begin: str) -> Engine:
@@ -260,7 +309,11 @@ def postgresql_engine(address: URL, *, pool_size: int, lock_timeout_s: float) ->
         pool_timeout=lock_timeout_s,
         pool_pre_ping=True,
         hide_parameters=True,
-        connect_args={"options": options, "fallback_application_name": "tiedown"},
+        connect_args={
+            "options": options,
+            "fallback_application_name": "tiedown",
+            **{name: value for name, value in PATIENCE.items() if name not in address.query},
+        },
     )
     event.listen(engine, "connect", _sync_commits)
     return engine

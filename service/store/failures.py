@@ -13,11 +13,25 @@ from service.store.turnstile import TurnRefused
 
 # SQLite keeps the kind of an error in the low byte of its code (https://sqlite.org/rescode.html, section 2).
 SQLITE_KIND = 0xFF
+# What SQLite means by an error of its file or disk, and what mends it.
+FULL = "The disk of the database is full. Make room; it goes on by itself then."
+STRICKEN = {
+    sqlite3.SQLITE_IOERR: "The disk of the database fails. The system's log may say how; keep a copy of the file.",
+    sqlite3.SQLITE_CANTOPEN: "The database file or one of those beside it cannot be opened. Look at their rights.",
+    sqlite3.SQLITE_CORRUPT: "The database file is damaged. End tiedown, put it aside with its -wal and -shm, and go "
+    "back to a copy.",
+    sqlite3.SQLITE_READONLY: "The database file may not be written. Give the right to, or mount its disk for writing.",
+}
 COUNT_IDENTITY = "uq_frame_count_terminal_id_spool_serial"
+
+# What is said to a file before any statement of a unit of work.
+BEGINNINGS = (None, "BEGIN IMMEDIATE")
 
 # Classes of SQLSTATE (PostgreSQL manual, appendix A): connection exception, operator intervention; and the one code for
 # a server without a free place.
 OUT_OF_REACH = ("08", "57P", "53300")
+# Insufficient resources, a full disk among them.
+EXHAUSTED = "53"
 
 
 class Unusable(Exception):
@@ -30,6 +44,10 @@ class Busy(Exception):
 
 class Unreachable(Busy):
     """The database does not answer. Whether a commit under way was kept is then not known."""
+
+
+class Stricken(Unreachable):
+    """The database's file or disk fails. Whether a commit under way was kept is then not known."""
 
 
 class Outdated(Exception):
@@ -59,14 +77,37 @@ def told(waited_s: float) -> Iterator[None]:
 def understood(error: DBAPIError) -> Busy | None:
     """`error` as Busy or Unreachable; None where it is neither."""
     match error.orig:
-        case sqlite3.OperationalError() as orig if _kind(orig) in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
-            return Busy("The database file was locked by another program.")
-        case LockNotAvailable():
-            return Busy("A row was locked by another writer for too long.")
-        case psycopg.OperationalError() as orig if error.connection_invalidated or _out_of_reach(orig):
-            return Unreachable(f"The database server cannot be used: {str(orig).strip() or type(orig).__name__}")
+        case sqlite3.Error() as orig:
+            return _of_the_file(orig, error.statement)
+        case psycopg.Error() as orig:
+            return _of_the_server(orig, cut=error.connection_invalidated)
         case _:
             return None
+
+
+def _of_the_file(error: sqlite3.Error, statement: str | None) -> Busy | None:
+    match _kind(error):
+        case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
+            return Busy("The database file was locked by another program.")
+        case sqlite3.SQLITE_FULL:
+            return Busy(f"{FULL} ({error})")
+        case sqlite3.SQLITE_READONLY if statement not in BEGINNINGS:
+            # It was to write where only reading is allowed, a fault of this program.
+            return None
+        case kind if kind in STRICKEN:
+            return Stricken(f"{STRICKEN[kind]} ({error})")
+        case _:
+            return None
+
+
+def _of_the_server(error: psycopg.Error, *, cut: bool) -> Busy | None:
+    if isinstance(error, LockNotAvailable):
+        return Busy("A row was locked by another writer for too long.")
+    if isinstance(error, psycopg.OperationalError) and (cut or _out_of_reach(error)):
+        return Unreachable(f"The database server cannot be used: {str(error).strip() or type(error).__name__}")
+    if (error.sqlstate or "").startswith(EXHAUSTED):
+        return Busy(f"The database server takes nothing: {str(error).strip()}")
+    return None
 
 
 def retryable(error: BaseException) -> bool:
@@ -96,7 +137,7 @@ def _passing(error: BaseException) -> bool:
             return False
 
 
-def _kind(error: sqlite3.DatabaseError) -> int:
+def _kind(error: sqlite3.Error) -> int:
     return getattr(error, "sqlite_errorcode", 0) & SQLITE_KIND
 
 

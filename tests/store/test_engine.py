@@ -1,6 +1,8 @@
 """What a database promises to those who read and write through it, on both kinds."""
 
+import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
@@ -11,7 +13,17 @@ from sqlalchemy import Connection, UniqueConstraint, make_url, text
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlmodel import Session, SQLModel, col, select, update
 
-from service.store.engine import Busy, Database, Dialect, Unreachable, Unusable, address_of, retryable, sqlite_path
+from service.store.engine import (
+    PATIENCE,
+    Busy,
+    Database,
+    Dialect,
+    Unreachable,
+    Unusable,
+    address_of,
+    retryable,
+    sqlite_path,
+)
 from service.store.failures import COUNT_IDENTITY
 from service.store.tables import CountRow, HeartbeatRow
 
@@ -317,6 +329,22 @@ class TestPostgreSQL:
     def test_a_server_that_is_not_there_is_unreachable(self) -> None:
         with opened("postgresql://postgres@127.0.0.1:1/none") as database, pytest.raises(Unreachable, match="port 1"):
             names(database)
+
+    def test_a_server_that_never_says_a_word_is_not_waited_for(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        # Two seconds are the least that libpq waits (its manual, section "Parameter Key Words").
+        monkeypatch.setitem(PATIENCE, "connect_timeout", 2)
+        with socket.create_server(("127.0.0.1", 0)) as dumb:
+            url = f"postgresql://postgres@127.0.0.1:{dumb.getsockname()[1]}/none"
+            with opened(url) as database, pytest.raises(Unreachable, match="timeout"):
+                names(database)
+
+    def test_how_long_a_silent_server_is_waited_for_may_be_said_in_the_address(self) -> None:
+        with socket.create_server(("127.0.0.1", 0)) as dumb:
+            url = f"postgresql://postgres@127.0.0.1:{dumb.getsockname()[1]}/none?connect_timeout=2"
+            began_s = time.monotonic()
+            with opened(url) as database, pytest.raises(Unreachable):
+                names(database)
+            assert time.monotonic() - began_s < PATIENCE["connect_timeout"]
 
     def test_a_connection_cut_in_the_middle_is_unreachable_and_the_next_one_works(self, url: str) -> None:
         with opened(url) as database, opened(url) as other:

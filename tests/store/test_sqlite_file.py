@@ -15,10 +15,22 @@ from typing import Self
 
 import pytest
 from sqlalchemy import text
+from sqlalchemy.exc import OperationalError
 from sqlmodel import Session, select
 
 from service.store import mounts
-from service.store.engine import AlreadyServed, Busy, Database, Dialect, NetworkFile, NoDatabase, Unsynced, Unusable
+from service.store.engine import (
+    AlreadyServed,
+    Busy,
+    Database,
+    Dialect,
+    FileMoved,
+    NetworkFile,
+    NoDatabase,
+    Unsynced,
+    Unusable,
+)
+from service.store.failures import Stricken, understood
 from service.store.schema import migrate
 from service.store.tables import CursorRow, HeartbeatRow
 from tests.conftest import unavailable
@@ -152,6 +164,62 @@ def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path: Path) ->
     with pytest.raises(Unusable, match="no SQLite database"):
         Database.open(f"sqlite:///{path}")
     assert path.read_text() == "Dear studio, " * 100
+
+
+def test_a_full_disk_undoes_the_writer_and_is_got_over_once_there_is_room(database: Database) -> None:
+    """SQLite answers SQLITE_FULL at `max_page_count` as it does on a full disk (https://sqlite.org/pragma.html)."""
+
+    def fill() -> None:
+        with database.writing() as session:
+            session.add_all(HeartbeatRow(name=f"{number:0400}", at=NOW) for number in range(1000))
+
+    def allow(pages: int) -> None:
+        with database.writing() as session:
+            session.connection().exec_driver_sql(f"PRAGMA max_page_count = {pages}")
+
+    allow(1)
+    with pytest.raises(Busy, match=r"The disk of the database is full\."):
+        fill()
+    with database.reading() as session:
+        assert session.exec(select(HeartbeatRow)).all() == []
+    allow(1_000_000)
+    fill()
+    with database.reading() as session:
+        assert len(session.exec(select(HeartbeatRow)).all()) == 1000
+
+
+def test_a_file_cut_short_is_told_as_damaged(database: Database, file: Path) -> None:
+    database.close()
+    with file.open("r+b") as cut:
+        cut.truncate(20_000)
+    with pytest.raises(Stricken, match=r"damaged.*go back to a copy"):
+        Database.open(f"sqlite:///{file}")
+
+
+def test_a_file_that_may_only_be_read_is_told_when_a_writer_begins(file: Path) -> None:
+    with (
+        closing(sqlite3.connect(f"{file.as_uri()}?mode=ro", uri=True, isolation_level=None)) as locked,
+        pytest.raises(sqlite3.OperationalError) as refused,
+    ):
+        locked.execute("CREATE TABLE more (one)")
+    told = understood(OperationalError("BEGIN IMMEDIATE", None, refused.value))
+    assert isinstance(told, Stricken)
+    assert "may not be written" in str(told)
+
+
+@pytest.mark.parametrize("put_back", [False, True])
+def test_nothing_is_written_to_a_file_that_lost_its_name(database: Database, file: Path, *, put_back: bool) -> None:
+    copy = file.with_name("copy")
+    shutil.copy(file, copy)
+    with database.writing() as session:
+        session.add(HeartbeatRow(name="before", at=NOW))
+    if put_back:
+        copy.replace(file)
+    else:
+        file.unlink()
+    for entrance in (database.writing, database.reading):
+        with pytest.raises(FileMoved, match="End tiedown"), entrance():
+            pytest.fail("went on with a file that nobody will find")
 
 
 def test_a_file_on_a_network_file_system_is_refused(

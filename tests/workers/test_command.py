@@ -49,6 +49,13 @@ def refused(*arguments: str, env: dict[str, str]) -> str:
     return said.stderr
 
 
+@pytest.mark.parametrize("part", ["web", "worker"])
+def test_no_part_starts_on_another_schema(part: str, env: dict[str, str], database: Database) -> None:
+    with database.writing() as session:
+        session.connection().exec_driver_sql("DELETE FROM alembic_version")
+    assert "Run `tiedown migrate`." in refused(part, env=env | {"TIEDOWN_PORT": "0"})
+
+
 def test_the_first_key_is_printed_alone(env: dict[str, str], database: Database) -> None:
     made = tiedown("key", "create", "office", "--scope", "admin", env=env)
 

@@ -113,6 +113,11 @@ def test_settings_a_worker_does_not_take_are_told(shelf: Shelf) -> None:
     assert states(shelf, {"good": {"lamps": 4}}) == {"good": State.MISCONFIGURED}
 
 
+def test_settings_of_a_worker_that_is_not_there_are_not_passed_over(caplog: pytest.LogCaptureFixture) -> None:
+    discover({"progress": {}, "progres": {}})
+    assert [vars(record)["worker"] for record in caplog.records] == ["progres"]
+
+
 def test_a_name_that_is_taken_keeps_its_first_holder(shelf: Shelf) -> None:
     shelf.put("alpha", GOOD, good="Good")
     shelf.put("beta", GOOD, good="Good")
