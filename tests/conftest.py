@@ -43,7 +43,7 @@ settings.load_profile("tiedown")
 
 
 def pytest_configure() -> None:
-    """Let the tests' processes hear Ctrl-C: what a shell starts in the background is deaf to it, its children too."""
+    """Let the tests hear Ctrl-C: what a shell starts in the background is deaf to it, and so are its children."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
