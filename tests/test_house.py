@@ -161,7 +161,7 @@ def test_no_file_names_a_registry() -> None:
     """Where packages come from is the business of the machine that installs them."""
     hosts = [
         ("pypi", "org"),
-        ("pythonhosted", "org"),
+        ("python" + "hosted", "org"),
         ("registry", "npmjs"),
         ("deb", "debian", "org"),
         ("docker", "io"),
