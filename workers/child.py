@@ -19,7 +19,7 @@ from types import FrameType
 
 from service.settings import Settings
 from service.store import catalogue
-from service.store.engine import Busy, Database
+from service.store.engine import Busy, Database, Unusable
 from workers import host, logs, schedule
 from workers.contract import Worker
 from workers.engine import Outcome, step
@@ -184,7 +184,12 @@ def main() -> None:
     """Be the child: the number of the pipe for signs of life is the one argument, the settings come as always."""
     settings = Settings.read()
     logs.start(settings.log_level)
-    run(settings, beat_fd=int(sys.argv[1]) if len(sys.argv) > 1 else None)
+    try:
+        run(settings, beat_fd=int(sys.argv[1]) if len(sys.argv) > 1 else None)
+    except (Unusable, Busy) as problem:
+        # The parent starts the next; what it needs to come up is said in plain words, not as a defect of this program.
+        log.error("the database cannot be used", extra={"error": str(problem)})  # noqa: TRY400 - no trace is wanted
+        sys.exit(1)
 
 
 def _taken(rounds: Round) -> bool:
