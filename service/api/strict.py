@@ -10,6 +10,7 @@ from email.message import Message
 from typing import Any, Never
 
 from fastapi import Request, Response
+from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
 
 from service.api.errors import pointer
@@ -53,9 +54,11 @@ class StrictRoute(APIRoute):
         """The function that answers."""
         answer = super().get_route_handler()
         takes_body = self.body_field is not None
+        queries = frozenset(_queries(self.dependant))
         accepted = PATCH_TYPES if "PATCH" in (self.methods or ()) else JSON_TYPES
 
         async def answer_strictly(request: Request) -> Response:
+            _require_known(request, queries)
             strict = StrictRequest(request.scope, request.receive)
             if takes_body and (body := await strict.body()):
                 _require_json(request, accepted)
@@ -77,6 +80,25 @@ async def _answer_with_retries(
         # Rivals that collided once should not meet again at the same moment.
         await asyncio.sleep(random.uniform(0, 0.01 * 2**tried))  # noqa: S311 -- spreads, hides nothing
     return await answer(request)
+
+
+def _queries(dependant: Dependant) -> Iterator[str]:
+    """The query parameters of a route and of all it depends on."""
+    yield from (field.alias for field in dependant.query_params)
+    for each in dependant.dependencies:
+        yield from _queries(each)
+
+
+def _require_known(request: Request, queries: frozenset[str]) -> None:
+    # A filter that is misspelt and passed over would give the figures of everything under another name.
+    there = f"Right would be {', '.join(sorted(queries))}." if queries else "There is none here."
+    unknown = sorted(set(request.query_params) - queries)
+    if unknown:
+        raise InvalidRequest(
+            tuple(
+                Fault(f"There is no query parameter of this name. {there}", place=f"query {each}") for each in unknown
+            )
+        )
 
 
 def _require_json(request: Request, accepted: tuple[str, ...]) -> None:

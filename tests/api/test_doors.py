@@ -442,6 +442,19 @@ class TestIdempotency:
         assert problem["errors"][0]["place"] == "header Idempotency-Key"
 
 
+@pytest.mark.parametrize(
+    ("path", "right"),
+    [("/v1/stages?limt=3", "Right would be cursor, limit."), ("/v1/stages/mill?limit=3", "There is none here.")],
+)
+def test_a_misspelt_query_is_refused_instead_of_passed_over(
+    coordinator: Caller, mill: str, path: str, right: str
+) -> None:
+    problem = is_problem(coordinator.get(path), 422, "invalid-request")
+    (error,) = problem["errors"]
+    assert error["place"] == f"query {path.partition('?')[2].partition('=')[0]}"
+    assert error["detail"].endswith(right)
+
+
 def test_each_request_is_logged_without_its_key(coordinator: Caller, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO, logger="tiedown.access")
     coordinator.send("HEAD", "/v1/stages?limit=3")
