@@ -81,7 +81,14 @@ class SignalOut(Out):
     summary="Enter a call or a wrap",
     status_code=HTTPStatus.CREATED,
     response_model=SignalOut,
-    responses=answers(CALLED, StageUnknown, BoundToStage, status=HTTPStatus.CREATED),
+    responses={
+        **answers(CALLED, StageUnknown, BoundToStage, status=HTTPStatus.CREATED),
+        200: {
+            "model": SignalOut,
+            "description": "The same entry was there already.",
+            "content": {"application/json": {"example": CALLED | {"redated_counts": None}}},
+        },
+    },
 )
 def enter_signal(door: Logger, stage: StageInPath, body: SignalIn) -> Response:
     """Say that work on a stage begins or ends. Needs `coordinate`, or the `count` key of the stage.

@@ -218,7 +218,10 @@ def test_the_same_call_again_changes_nothing_and_another_stages_key_may_not_call
     terminal: Caller, barn: Caller, coordinator: Caller
 ) -> None:
     body = {"kind": "call", "at": "2026-03-02T08:00:00Z"}
-    assert [terminal.post("/v1/stages/mill/log", body).status_code for _ in range(2)] == [201, 200]
+    answered = [terminal.post("/v1/stages/mill/log", body).status_code for _ in range(2)]
+    assert answered == [201, 200]
+    documented = terminal.get("/openapi.json").json()["paths"]["/v1/stages/{stage}/log"]["post"]["responses"]
+    assert {str(status) for status in answered} <= documented.keys()
     refused = barn.post("/v1/stages/mill/log", body)
     assert (refused.status_code, refused.json()["type"]) == (403, "/problems/bound-to-stage")
     assert [each["kind"] for each in coordinator.get("/v1/stages/mill/log").json()["items"]] == ["call"]
