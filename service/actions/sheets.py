@@ -93,6 +93,12 @@ class Sheet:
         """The take of a shot with this part, purpose and number, if it was ever counted."""
         return self._takes[shot_id].get(key)
 
+    def cameras(self, shot_id: int, key: TakeKey) -> tuple[str, ...]:
+        """The cameras a take may be decided on: those the plan requires, then any others it was counted on."""
+        counted = {camera for take_key, camera, _ in self._tracks[shot_id] if take_key == key}
+        planned = self.plan(shot_id).cameras
+        return (*planned, *sorted(counted.difference(planned)))
+
     def count(self, shot_id: int, part: str, post: Post, *, kept: LedgerPost, now: datetime) -> SeriesRow:
         """Write one post into its series, beginning take and series where it is their first; return the series.
 

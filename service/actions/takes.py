@@ -34,6 +34,18 @@ class RangeBackwards(Unfit):
     last: int
 
 
+@dataclass(eq=False)
+class CameraUnknown(Unfit):
+    """Neither the plan of shot {shot} nor its take {take} knows a camera {camera}; they know {cameras}."""
+
+    POINTER = "/camera"
+
+    shot: str
+    take: int
+    camera: str
+    cameras: tuple[str, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ruling:
     """A decision as somebody asks for it: on which take, by whom, why."""
@@ -56,7 +68,7 @@ def decide(
     """Put a decision down and return the take and the shot's figures after it.
 
     `check` sees the locked take before anything is written and raises where the caller knew an older state. Raises
-    TakeUnknown and RangeBackwards.
+    TakeUnknown, CameraUnknown and RangeBackwards.
     """
     decision = ruling.decision
     if decision.first is not None and decision.last is not None and decision.last < decision.first:
@@ -68,6 +80,9 @@ def decide(
     if take is None:
         raise TakeUnknown(shot.code, number, purpose.value)
     check(take)
+    cameras = sheet.cameras(shot_id, ruling.key)
+    if decision.camera is not None and decision.camera not in cameras:
+        raise CameraUnknown(shot.code, number, decision.camera, cameras)
     sheet.decide(take, decision, by=ruling.by, reason=ruling.reason, now=now)
     sheet.save(now=now)
     data = {

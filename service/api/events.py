@@ -1,6 +1,7 @@
 """The log of events."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -15,6 +16,7 @@ from service.api.fields import Out
 from service.api.pages import LARGEST_ID
 from service.api.strict import StrictRoute
 from service.domain.events import Event, EventKind
+from service.domain.refusals import Clash
 from service.store import events as store
 from service.store import productions, shots
 
@@ -31,6 +33,17 @@ EVENT = {
     "shot": "0120",
     "data": {"take": 2, "camera": "main", "pass": "main", "before_frames": 46, "total_frames": 48, "state": "open"},
 }
+
+
+@dataclass(eq=False)
+class AheadOfLog(Clash):
+    """There is no event {after}: the log ends at {head}.
+
+    A log put back from a copy goes on from its end, so what stood after it is gone; go on after an event you know.
+    """
+
+    after: int
+    head: int
 
 
 class EventOut(Out):
@@ -57,7 +70,7 @@ class EventsOut(Out):
     operation_id="event_list",
     summary="Read the log",
     response_model=EventsOut,
-    responses=answers({"items": [EVENT], "next": 4812}, ProductionUnknown),
+    responses=answers({"items": [EVENT], "next": 4812}, ProductionUnknown, AheadOfLog),
 )
 def list_events(
     door: Reader,
@@ -74,9 +87,11 @@ def list_events(
     with door.reading() as session:
         # Read first: what is read after it is of the same moment, so that a short page reaches up to it.
         head = store.head(session)
+        if after > head:
+            raise AheadOfLog(after, head)
         only = door.caller.production_id if production is None else door.production(session, production).id
         found = store.read_after(session, after, limit=limit, kinds=kind, production_id=only)
-        following = found[-1].id if len(found) == limit else max(after, head)
+        following = found[-1].id if len(found) == limit else head
         return door.reply(None, EventsOut(items=_outs(session, found), next=following))
 
 

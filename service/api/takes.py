@@ -13,7 +13,7 @@ from service.actions import shots
 from service.actions import takes as actions
 from service.actions.productions import ProductionUnknown
 from service.actions.shots import ShotUnknown
-from service.actions.takes import RangeBackwards, TakeUnknown
+from service.actions.takes import CameraUnknown, RangeBackwards, TakeUnknown
 from service.api.doors import Coordinate, Door, Reader
 from service.api.examples import answers
 from service.api.fields import MOST_FRAMES, Body, Code, Line, Out, shown_as
@@ -320,7 +320,16 @@ def get_take(
     operation_id="take_decide",
     summary="Decide on a take",
     response_model=DecidedOut,
-    responses=answers(DECIDED, ProductionUnknown, ShotUnknown, TakeUnknown, RangeBackwards, Stale, MissingPrecondition),
+    responses=answers(
+        DECIDED,
+        ProductionUnknown,
+        ShotUnknown,
+        TakeUnknown,
+        CameraUnknown,
+        RangeBackwards,
+        Stale,
+        MissingPrecondition,
+    ),
 )
 def decide_take(
     door: Coordinate,

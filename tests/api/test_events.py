@@ -85,8 +85,12 @@ def test_key_of_a_production_reads_its_events_alone(
     assert [each["kind"] for each in of_one] == ["production.added", "episode.added"]
 
 
-def test_the_largest_position_lies_after_everything(reader: Caller) -> None:
-    assert reader.get(f"/v1/events?after={2**31 - 1}").json() == {"items": [], "next": 2**31 - 1}
+def test_a_position_the_log_does_not_have_is_refused_and_not_passed_over(reader: Caller) -> None:
+    """As after a copy was put back: whoever went on from there would miss what happens next."""
+    problem = is_problem(reader.get(f"/v1/events?after={2**31 - 1}"), 409, "ahead-of-log")
+    head = read(reader)["next"]
+    assert problem["head"] == head
+    assert read(reader, f"after={head}") == {"items": [], "next": head}
 
 
 @pytest.mark.parametrize("query", ["after=-1", "after=x", "after=1.5", f"after={2**31}", "limit=0", "limit=1001"])

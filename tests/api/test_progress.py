@@ -277,6 +277,17 @@ def test_a_decision_that_makes_no_sense_is_refused_by_name(
     assert [error["pointer"] for error in answer.json()["errors"]] == [pointer]
 
 
+def test_a_decision_on_a_camera_nobody_knows_is_refused_and_names_those_there_are(
+    database: Database, terminal: Caller, coordinator: Caller
+) -> None:
+    add_shot(database, cameras=["wide", "close"])
+    post(terminal, count(1, 60, camera="spare"))
+    refused = decide(coordinator, 1, "accept", camera="wdie")
+    assert (refused.status_code, refused.json()["type"]) == (422, "/problems/camera-unknown")
+    assert refused.json()["cameras"] == ["wide", "close", "spare"]
+    assert [decide(coordinator, 1, "accept", camera=camera).status_code for camera in ("spare", "close")] == [200, 200]
+
+
 def test_a_take_that_was_never_counted_is_unknown(database: Database, coordinator: Caller) -> None:
     add_shot(database)
     answer = coordinator.get(f"{SHOT}/takes/7")
