@@ -61,7 +61,9 @@ def test_pauses_grow_and_are_bounded() -> None:
 
 
 @pytest.mark.parametrize(
-    "retry_after", ["2", format_datetime(datetime.now(UTC) + timedelta(seconds=3000), usegmt=True)]
+    "retry_after",
+    ["2", format_datetime(datetime.now(UTC) + timedelta(seconds=3000), usegmt=True)],
+    ids=["seconds", "date"],
 )
 def test_a_busy_service_is_given_the_time_it_asks_for_up_to_a_bound(retry_after: str) -> None:
     """Both forms of RFC 9110, section 10.2.3; nobody is made to sleep for an hour."""
