@@ -22,10 +22,10 @@ def marked(name: str) -> str:
     return found[1]
 
 
-def test_the_first_count_is_counted_as_the_readme_says(tmp_path: Path) -> None:
+def test_the_first_count_is_counted_and_circled_as_the_readme_says(tmp_path: Path) -> None:
     if shutil.which("curl") is None:
         unavailable("curl is not installed")
-    lines = marked("the first count")
+    lines = marked("the first count") + marked("the first decision")
     assert "curl" in lines
     assert USUAL_ADDRESS in lines
     assert ".venv/bin/tiedown" in lines
@@ -35,10 +35,11 @@ def test_the_first_count_is_counted_as_the_readme_says(tmp_path: Path) -> None:
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
-        *_, counted, shot = (json.loads(line) for line in ended.stdout.splitlines() if line)
+        *_, counted, shot, decided = (json.loads(line) for line in ended.stdout.splitlines() if line)
         assert counted["answers"][0]["outcome"] == "counted"
         assert counted["answers"][0]["credited_frames"] == 48
     assert shot["code"] == "e1-quay-1"
+    assert decided["take"]["circled"] is True
 
 
 def test_the_two_commands_install_from_the_locks_and_nothing_else() -> None:
