@@ -1,7 +1,7 @@
 """A sheet: some locked shots while counts, decisions or plan changes are written into them.
 
-Whoever changes what credited frames rest on does it on a sheet, so that the journal of credited frames has an entry
-for every change. Callers hold the entrance's transaction; nothing here commits.
+Whoever changes what credited frames rest on does it on a sheet, so that the journals of credited and of planned frames
+have an entry for every change. Callers hold the entrance's transaction; nothing here commits.
 """
 
 from collections.abc import Collection, Iterator
@@ -62,6 +62,7 @@ class Sheet:
         )
         self._figures = {shot_id: shot_figures(facts).figures for shot_id, facts in self._facts.items()}
         self._credit: dict[tuple[int, Cause], int] = {}
+        self._planned: dict[tuple[int, Cause], int] = {}
         self._takes: dict[int, dict[TakeKey, TakeRow]] = {shot_id: {} for shot_id in self.shots}
         self._tracks: dict[int, dict[SeriesKey, Track]] = {shot_id: {} for shot_id in self.shots}
         for take, row in pairs:
@@ -184,20 +185,24 @@ class Sheet:
         self._settle(shot_id, replace(self._facts[shot_id], plan=plan), cause)
 
     def _settle(self, shot_id: int, facts: ShotFacts, cause: Cause) -> None:
-        before = self._figures[shot_id].credited_frames
+        before = self._figures[shot_id]
         self._facts[shot_id] = facts
-        self._figures[shot_id] = shot_figures(facts).figures
-        change = self._figures[shot_id].credited_frames - before
-        self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + change
+        after = self._figures[shot_id] = shot_figures(facts).figures
+        credited = after.credited_frames - before.credited_frames
+        self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + credited
+        planned = after.planned_frames - before.planned_frames
+        self._planned[shot_id, cause] = self._planned.get((shot_id, cause), 0) + planned
 
     def save(self, *, now: datetime) -> None:
-        """Enter the changes of credited frames in the journal, on the production day of `now`.
+        """Enter the changes of credited and of planned frames in their journals, on the production day of `now`.
 
         And mark the shots touched.
         """
         today = production_day(now, self._studio)
         for (shot_id, cause), frames in self._credit.items():
             store.note_credit(self._session, shot_id, frames, cause=cause.value, changed_on=today, now=now)
+        for (shot_id, cause), frames in self._planned.items():
+            store.note_planned(self._session, shot_id, frames, cause=cause.value, changed_on=today, now=now)
         for shot_id in {shot_id for shot_id, _ in self._credit}:
             self.shots[shot_id].touched += 1
         self._session.flush()

@@ -14,13 +14,14 @@ from service.domain.events import EventKind
 from service.domain.progress import Cause
 from service.domain.refusals import Clash, Fault, Forbidden, UnfitFields, Unknown
 from service.domain.shots import Part, Plan, PlanRefused, check_parts
+from service.domain.studio import production_day
 from service.store import counts as ledger
 from service.store import productions, stages, studio
 from service.store import shots as store
 from service.store.events import Happening, append_all
 from service.store.shots import PlannedPart
 from service.store.tables import ProductionRow, ShotRow
-from service.store.takes import plan_of
+from service.store.takes import note_planned, plan_of
 
 # What a stage needs to know again, and what E is counted against.
 PLAN_FIELDS = frozenset(
@@ -138,6 +139,7 @@ def add_all(
     session.flush()
     ids = [row.id or 0 for row in rows]
     store.add_parts(session, dict(zip(ids, (each.parts for each in wanted), strict=True)), known.stages)
+    _note_planned(session, rows, wanted, known, now=now)
     append_all(session, [_added(row, each, production, by=by, now=now) for row, each in zip(rows, wanted, strict=True)])
     # Only now, holding the log: a count that found no shot has either been committed, and is seen here, or comes to the
     # log after this, and looks for the shot again there.
@@ -244,6 +246,15 @@ def _row(production: ProductionRow, wanted: Planned, known: _Known, *, now: date
     )
     _write(row, wanted, known)
     return row
+
+
+def _note_planned(
+    session: Session, rows: Sequence[ShotRow], wanted: Sequence[Planned], known: _Known, *, now: datetime
+) -> None:
+    today = production_day(now, studio.load(session))
+    for row, each in zip(rows, wanted, strict=True):
+        frames = len(_plan(each, known).planned_set)
+        note_planned(session, row.id or 0, frames, cause=Cause.ADDED.value, changed_on=today, now=now)
 
 
 def _write(row: ShotRow, wanted: Planned, known: _Known) -> None:

@@ -24,6 +24,8 @@ class EventKind(StrEnum):
     KEY_CHANGED = "key.changed"
     KEY_ROTATED = "key.rotated"
     KEY_REVOKED = "key.revoked"
+    CUT_DRAFTED = "cut.drafted"
+    CUT_LOCKED = "cut.locked"
     SHOT_ADDED = "shot.added"
     SHOT_CHANGED = "shot.changed"
     SHOT_OMITTED = "shot.omitted"
@@ -34,6 +36,7 @@ class EventKind(StrEnum):
     FRAMES_REDATED = "frames.redated"
     TAKE_DECIDED = "take.decided"
     TOTALS_RECOUNTED = "totals.recounted"
+    REPORT_FILED = "report.filed"
 
 
 @dataclass(frozen=True, slots=True)

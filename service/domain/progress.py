@@ -28,8 +28,9 @@ class Verdict(StrEnum):
 
 
 class Cause(StrEnum):
-    """Why credited frames changed."""
+    """Why planned or credited frames changed."""
 
+    ADDED = "added"
     COUNTED = "counted"
     CIRCLED = "circled"
     ACCEPTED = "accepted"

@@ -29,11 +29,13 @@ class Part:
 class Plan:
     """What is asked for of one shot.
 
-    `uses` are the inclusive frame ranges the cut takes from it, one for each use; `cameras` and `passes` the required
-    ones; `parts` where it is planned to be shot, in the order of their frames (none: anywhere).
+    `uses` are the inclusive frame ranges the cut takes from it, one for each use; `dissolves` the ranges beyond them
+    that a dissolve shows; `cameras` and `passes` the required ones; `parts` where it is planned to be shot, in
+    the order of their frames (none: anywhere).
     """
 
     uses: tuple[tuple[int, int], ...]
+    dissolves: tuple[tuple[int, int], ...] = ()
     handle_in: int = 0
     handle_out: int = 0
     cameras: tuple[str, ...]
@@ -55,10 +57,11 @@ class Plan:
 
     @property
     def planned_set(self) -> FrameSet:
-        """The union of every use with its handles; empty while the shot is omitted."""
+        """The union of every use with its handles and of what dissolves need; empty while the shot is omitted."""
         if self.omitted:
             return NOTHING
-        return FrameSet.of((first - self.handle_in, last + self.handle_out) for first, last in self.uses)
+        handled = ((first - self.handle_in, last + self.handle_out) for first, last in self.uses)
+        return FrameSet.of((*handled, *self.dissolves))
 
     def part_set(self, part: Part) -> FrameSet:
         """The planned frames that fall to a part."""

@@ -69,8 +69,43 @@ class EpisodeRow(SQLModel, table=True):
     production_id: int = Field(foreign_key="production.id")
     code: str
     title: str
+    cut_revision: int | None = None
     rev: int = 1
     added_at: datetime
+
+
+class CutRow(SQLModel, table=True):
+    """A revision of an episode's cut: a draft until it is locked, then for good as it was locked.
+
+    `uses` are the uses the list names, of a locked cut those of the whole episode; `differences` are written when it is
+    locked.
+    """
+
+    __tablename__ = "cut"
+    __table_args__ = (
+        UniqueConstraint("episode_id", "revision"),
+        CheckConstraint("revision >= 1", name="revision"),
+        CheckConstraint("format IN ('edl', 'csv', 'json')", name="format"),
+        CheckConstraint("(locked_at IS NULL) = (locked_by IS NULL)", name="locked_whole"),
+        CheckConstraint("(locked_at IS NULL) = (differences IS NULL)", name="locked_said"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    episode_id: int = Field(foreign_key="episode.id")
+    revision: int
+    format: str
+    asked: dict[str, Any] = Field(sa_type=JSON)
+    text: str = Field(sa_type=Text)
+    title: str | None = None
+    drop_frame: bool
+    uses: list[dict[str, Any]] = Field(sa_type=JSON)
+    findings: list[dict[str, Any]] = Field(sa_type=JSON)
+    differences: dict[str, Any] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    follows: int | None = None
+    drafted_by: str
+    drafted_at: datetime
+    locked_by: str | None = None
+    locked_at: datetime | None = None
 
 
 class StageRow(SQLModel, table=True):
@@ -128,7 +163,9 @@ class KeyRow(SQLModel, table=True):
 class ShotRow(SQLModel, table=True):
     """A shot and its plan.
 
-    `rev` rises with plan and decisions, `touched` with every event of the shot, `plan_rev` with the plan alone.
+    `rev` rises with plan and decisions, `touched` with every event of the shot, `plan_rev` with the plan alone. `uses`
+    and `dissolves` are inclusive ranges of frame identities, null for the one use 1…`cut_frames` and no dissolve.
+    `source_zero` is the frame number that identity 1 has on the reel `source`, `cut_revision` the locked cut it is in.
     """
 
     __tablename__ = "shot"
@@ -145,6 +182,11 @@ class ShotRow(SQLModel, table=True):
     code: str
     scene: str | None = None
     cut_frames: int
+    uses: list[tuple[int, int]] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    dissolves: list[tuple[int, int]] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    source: str | None = None
+    source_zero: int | None = None
+    cut_revision: int | None = None
     handle_in: int = 0
     handle_out: int = 0
     cameras: list[str] = Field(sa_type=JSON)
@@ -304,6 +346,22 @@ class CreditedChangeRow(SQLModel, table=True):
     """
 
     __tablename__ = "credited_change"
+    __table_args__ = (CheckConstraint("frames <> 0", name="moves"), NEVER_REUSE)
+    id: int | None = Field(default=None, primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    changed_on: date
+    cause: str
+    frames: int
+    changed_at: datetime
+
+
+class PlannedChangeRow(SQLModel, table=True):
+    """One entry of the journal of planned frames: how much, why, and on which production day it changed.
+
+    Its sum per shot is T, and up to a day what T was at that day's end.
+    """
+
+    __tablename__ = "planned_change"
     __table_args__ = (CheckConstraint("frames <> 0", name="moves"), NEVER_REUSE)
     id: int | None = Field(default=None, primary_key=True)
     shot_id: int = Field(foreign_key="shot.id", index=True)
@@ -509,3 +567,43 @@ class DayCreditRow(SQLModel, table=True):
     day_on: date = Field(primary_key=True)
     cause: str = Field(primary_key=True)
     frames: int
+
+
+class NightlyReportRow(SQLModel, table=True):
+    """A revision of a production's report of one production day by the worker *nightly*, kept for good.
+
+    `inputs` are the facts it was computed from, `figures` what was computed, `difference` what changed since the
+    revision before.
+    """
+
+    __tablename__ = "nightly_report"
+    __table_args__ = (
+        UniqueConstraint("production_id", "day_on", "version", "revision"),
+        CheckConstraint("revision >= 1", name="revision"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    version: int
+    production_id: int = Field(foreign_key="production.id")
+    day_on: date
+    revision: int
+    position: int
+    inputs: dict[str, Any] = Field(sa_type=JSON)
+    figures: dict[str, Any] = Field(sa_type=JSON)
+    difference: dict[str, Any] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    filed_at: datetime
+
+
+class ReportedFramesRow(SQLModel, table=True):
+    """What the filed reports say was shot in a series on a day, so that a late count is seen to change one."""
+
+    __tablename__ = "reported_frames"
+    version: int = Field(primary_key=True)
+    series_id: int = Field(foreign_key="series.id", primary_key=True, index=True)
+    day_on: date = Field(primary_key=True)
+    stage_id: int = Field(foreign_key="stage.id", primary_key=True, index=True)
+    animator: str = Field(primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    posts: int
+    gross_frames: int
+    deleted_frames: int

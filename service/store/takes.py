@@ -15,6 +15,7 @@ from service.store.tables import (
     CreditedChangeRow,
     DecisionRow,
     PartRow,
+    PlannedChangeRow,
     SeriesRow,
     ShotRow,
     TakeRow,
@@ -56,7 +57,8 @@ def plan_of(shot: ShotRow, parts: Sequence[Part]) -> Plan:
     # Not as the database sorts names, which is one way on one machine and another on the next.
     in_order = sorted(parts, key=lambda part: (part.first is not None, part.first or 0, part.part))
     return Plan(
-        uses=((1, shot.cut_frames),),
+        uses=uses_of(shot),
+        dissolves=tuple((first, last) for first, last in shot.dissolves or ()),
         handle_in=shot.handle_in,
         handle_out=shot.handle_out,
         cameras=tuple(shot.cameras),
@@ -65,6 +67,11 @@ def plan_of(shot: ShotRow, parts: Sequence[Part]) -> Plan:
         moving_camera=shot.moving_camera,
         omitted=shot.omitted,
     )
+
+
+def uses_of(shot: ShotRow) -> tuple[tuple[int, int], ...]:
+    """The inclusive frame ranges the cut takes from a shot; of one no cut list has named, 1…`cut_frames`."""
+    return ((1, shot.cut_frames),) if shot.uses is None else tuple((first, last) for first, last in shot.uses)
 
 
 def series_of(session: Session, shot_ids: Collection[int]) -> list[tuple[TakeRow, SeriesRow]]:
@@ -147,6 +154,14 @@ def note_credit(session: Session, shot_id: int, frames: int, *, cause: str, chan
     if frames:
         session.add(
             CreditedChangeRow(shot_id=shot_id, changed_on=changed_on, cause=cause, frames=frames, changed_at=now)
+        )
+
+
+def note_planned(session: Session, shot_id: int, frames: int, *, cause: str, changed_on: date, now: datetime) -> None:
+    """Enter a change of planned frames in the journal; no change is no entry."""
+    if frames:
+        session.add(
+            PlannedChangeRow(shot_id=shot_id, changed_on=changed_on, cause=cause, frames=frames, changed_at=now)
         )
 
 

@@ -13,7 +13,7 @@ from service.actions.shots import Planned
 from service.domain.keys import Scope
 from service.store import events
 from service.store.engine import Database, Dialect
-from service.store.tables import CreditedChangeRow, EventRow, ShotRow
+from service.store.tables import CreditedChangeRow, EventRow, PlannedChangeRow, ShotRow
 from tests.api.conftest import Caller, Clock
 from tests.api.scenes import add_stage, begin, catch_up, count, decide, post
 from tests.api.test_doors import is_problem, pointers
@@ -54,6 +54,11 @@ def waits_for_the_log(database: Database) -> bool:
 def kinds(database: Database) -> list[str]:
     with database.reading() as session:
         return [each.kind for each in events.read_after(session, 0, limit=500)]
+
+
+def planned_journal(database: Database) -> list[tuple[str, int]]:
+    with database.reading() as session:
+        return [(row.cause, row.frames) for row in session.exec(select(PlannedChangeRow)).all()]
 
 
 def journal(database: Database) -> list[tuple[str, int]]:
@@ -347,6 +352,7 @@ class TestChanging:
         assert (changed.status_code, changed.json()["rev"], changed.json()["plan_rev"]) == (200, 2, 2)
         assert self.figures(coordinator, database, clock) == (80, 80, 0, 10)
         assert journal(database) == [("counted", 90), ("re-cut", -10)]
+        assert planned_journal(database) == [("added", 96), ("re-cut", -16)]
 
     def test_recut_that_lengthens_reopens_the_shot(
         self, coordinator: Caller, shot: str, database: Database, clock: Clock
@@ -367,6 +373,7 @@ class TestChanging:
         coordinator.change(shot, {"omitted": False})
         assert self.figures(coordinator, database, clock) == (96, 96, 0, 0)
         assert journal(database) == [("counted", 90), ("omitted", -90), ("restored", 90), ("counted", 6)]
+        assert planned_journal(database) == [("added", 96), ("omitted", -96), ("restored", 96)]
         assert kinds(database)[-3:] == ["frames.unmatched", "shot.restored", "frames.matched"]
 
     def test_second_required_camera_takes_the_credit_back(

@@ -20,6 +20,17 @@ def test_a_shot_used_twice_is_planned_once_where_its_uses_have_gaps() -> None:
     assert plan.cut_set.ranges == ((1, 40), (61, 100))
 
 
+@pytest.mark.parametrize(("dissolve", "planned"), [((97, 108), ((-1, 108),)), ((97, 100), ((-1, 102),))])
+def test_a_dissolve_asks_for_frames_beyond_the_cut_once(
+    dissolve: tuple[int, int], planned: tuple[tuple[int, int], ...]
+) -> None:
+    # The handle and the frames a dissolve needs begin at the same frame; common practice counts what both hold once.
+    plan = Plan(uses=((1, 96),), dissolves=(dissolve,), handle_in=2, handle_out=6, cameras=("main",), passes=("main",))
+
+    assert plan.planned_set.ranges == planned
+    assert plan.cut_set.ranges == ((1, 96),)
+
+
 @given(
     st.lists(st.tuples(st.integers(1, 60), st.integers(0, 30)), min_size=1, max_size=4),
     st.integers(0, 12),

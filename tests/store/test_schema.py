@@ -205,6 +205,25 @@ def test_migrating_makes_the_schema_once(empty_url: str) -> None:
 
 
 @BOTH
+def test_planned_frames_of_shots_that_stand_begin_their_journal(empty_url: str, revisions: Path) -> None:
+    for path in (revisions / "versions").glob("0*.py"):
+        if path.name > "0002":
+            path.unlink()
+    migrate(empty_url, revisions=revisions)
+    shot = (
+        "INSERT INTO shot (production_id, episode_id, code, cut_frames, handle_in, handle_out, cameras, passes,"
+        " moving_camera, omitted, plan_rev, rev, touched, added_at)"
+        " VALUES (1, 1, '{}', 96, 4, 6, '[]', '[]', false, {}, 1, 1, 1, '2031-03-04 12:00:00')"
+    )
+    shots = (shot.format("1", "false"), shot.format("2", "true"))
+    run(empty_url, A_PRODUCTION.format("lamp"), AN_EPISODE.format(1), *shots)
+
+    migrate(empty_url)
+
+    assert rows(empty_url, "SELECT shot_id, cause, frames FROM planned_change") == [(1, "added", 106)]
+
+
+@BOTH
 def test_a_schema_that_is_not_at_head_is_refused_with_the_way_out(empty_url: str) -> None:
     if sqlite_path(address_of(empty_url)) is not None:
         run(empty_url)
