@@ -188,9 +188,13 @@ class Client:
         """Every key, without its secret."""
         return self._pages("/v1/keys")
 
-    def rotate_key(self, name: str) -> Reply:
+    def key(self, name: str) -> Reply:
+        """One key, without its secret."""
+        return self._read(_path("keys", name))
+
+    def rotate_key(self, name: str, *, etag: str) -> Reply:
         """Give a key a new secret, which stands in this one answer; tried once only."""
-        return self._send("POST", _path("keys", name, "rotate"), tries=1)
+        return self._send("POST", _path("keys", name, "rotate"), headers={"If-Match": etag}, tries=1)
 
     def revoke_key(self, name: str) -> Reply:
         """Let a key open nothing any more."""
@@ -249,9 +253,9 @@ class Client:
         body = {"production": production, "shot": shot, **(instead or {})}
         return self._write("POST", f"/v1/counts/unmatched/{count}/match", body)
 
-    def takes(self, production: str, shot: str) -> Reply:
+    def takes(self, production: str, shot: str) -> Iterator[Json]:
         """Every take of a shot with its counts in order."""
-        return self._read(_path("productions", production, "shots", shot, "takes"))
+        return self._pages(_path("productions", production, "shots", shot, "takes"))
 
     def take(self, production: str, shot: str, *, take: int, part: str = "", purpose: str = "shoot") -> Reply:
         """One take; its ETag is what a decision must name."""

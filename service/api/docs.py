@@ -5,6 +5,7 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from http import HTTPStatus
 from importlib import resources
 from typing import Any
 
@@ -14,7 +15,7 @@ from fastapi.routing import APIRoute
 from starlette.responses import HTMLResponse
 
 from service.api import refusals
-from service.api.doors import Knock
+from service.api.doors import Knock, etag_of, holds
 from service.api.errors import PROBLEM_JSON, Problem, all_refusals, status_of, title_of, type_of
 from service.api.examples import example_of, problems
 from service.api.pages import InvalidCursor
@@ -39,10 +40,10 @@ their offset (RFC 3339) and answered in UTC; a production day is a local date of
 
 - **Keys**: `Authorization: Bearer td_…`. `admin` covers `coordinate`, which covers `read`; `count` stands alone.
 - **Refusals** are problem documents (RFC 9457); every type is described at [/problems](/problems).
-- **ETags** are `"rev.head"`. A change names the state it changes with `If-Match`, which compares `rev` alone;
-  `If-None-Match` compares all.
+- **ETags** are `"rev.head.whose"`. A change names the state it changes with `If-Match`, which compares `rev`, and
+  whose it is where the tag says so: whoever has `rev` from a list may write `"3.0"`. `If-None-Match` compares all.
 - **Lists** come in pages: follow `next`, or the `Link` header (RFC 8288), until there is none.
-- **Idempotency-Key** on a write makes repeating it safe for a week: it is done once, and its answer is given again.
+- **Idempotency-Key** on a write lets it be repeated for a week: it is done once, and its answer is given again.
   Counts need none, because terminal, spool and serial name each for ever.
 """
 
@@ -64,13 +65,16 @@ TAGS = [
     {"name": "health", "description": "Whether the service lives and can do its work."},
 ]
 
+# RFC 9110, section 8.8.3, without the letters beyond ASCII that it lets a tag have.
+TAGS_SENT = r'^(\*|(W/)?"[!#-~]*"( *, *(W/)?"[!#-~]*")*)$'
 IF_MATCH = {
     "name": "If-Match",
     "in": "header",
     "required": True,
-    "description": "The ETag of the state you mean to change, or `*`. Only its `rev`, before the dot, is compared.",
-    "schema": {"type": "string"},
-    "example": '"3.0"',
+    "description": "The ETag of the state you mean to change, or `*`. Its `rev` is compared, before the first dot, and "
+    "whose it is, after the second.",
+    "schema": {"type": "string", "pattern": TAGS_SENT},
+    "example": '"3.0.5f1d2c3b"',
 }
 IF_NONE_MATCH = {
     "name": "If-None-Match",
@@ -78,17 +82,31 @@ IF_NONE_MATCH = {
     "required": False,
     "description": "The ETag of the state you hold; where nothing of it has changed the answer is 304.",
     "schema": {"type": "string"},
-    "example": '"3.0"',
+    "example": '"3.0.5f1d2c3b"',
 }
 IDEMPOTENCY_KEY = {
     "name": "Idempotency-Key",
     "in": "header",
     "required": False,
     "description": "1 to 255 visible ASCII characters, new for each write; the same again gets the first answer.",
-    "schema": {"type": "string", "minLength": 1, "maxLength": 255},
+    "schema": {"type": "string", "pattern": "^[!-~]{1,255}$"},
     "example": "5f0c7b1e-7c1d-4c43-9a68-0f6f4c1f3a52",
 }
 NOT_MODIFIED = {"description": "Nothing has changed since the state named by `If-None-Match`."}
+
+
+def _header(description: str, *, always: bool) -> dict[str, Any]:
+    return {"description": description, "required": always, "schema": {"type": "string"}}
+
+
+ETAG = {"ETag": _header("The validator of the state shown: `If-Match` and `If-None-Match` take it.", always=True)}
+LOCATION = {"Location": _header("The path of what was added, where it has one.", always=False)}
+LINK = {"Link": _header('The page that follows, `rel="next"` (RFC 8288); left out where none does.', always=False)}
+REPLAYED = {
+    "Idempotency-Replayed": _header("`true` where this is the answer kept for the Idempotency-Key.", always=False)
+}
+CHALLENGE = {"WWW-Authenticate": _header("How to prove who sends it (RFC 6750).", always=True)}
+RETRY_AFTER = {"Retry-After": _header("Seconds to wait before trying again.", always=True)}
 
 
 @dataclass(frozen=True)
@@ -119,6 +137,7 @@ class Reference:
                 if isinstance(route, APIRoute) and route.include_in_schema:
                     for method in route.methods or ():
                         _complete(document["paths"][route.path_format][method.lower()], route, method, schemas)
+        document["components"]["examples"] = dict(sorted(_shared_examples(document["paths"])))
         return document
 
     @cached_property
@@ -140,10 +159,25 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str, schemas: 
         operation.setdefault("parameters", []).extend(headers)
     _refuse(responses, _common(operation, knock, method))
     if knock is not None and method == "GET":
-        responses["304"] = NOT_MODIFIED
+        responses["304"] = dict(NOT_MODIFIED)
+    if knock is not None:
+        names = {each["name"] for each in operation.get("parameters", ())}
+        for status, answer in responses.items():
+            if shown := _shown_headers(status, names, keeps_answers=knock.keeps_answers):
+                answer["headers"] = shown
     if "requestBody" in operation:
         media = operation["requestBody"]["content"]["application/json"]
         media.setdefault("example", _example(media["schema"], schemas))
+
+
+def _shared_examples(paths: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Move the examples of problems, of which most operations show the same, to where each stands once."""
+    for operations in paths.values():
+        for operation in operations.values():
+            for answer in operation["responses"].values():
+                if shown := answer.get("content", {}).get(PROBLEM_JSON):
+                    yield from shown["examples"].items()
+                    shown["examples"] = {slug: {"$ref": f"#/components/examples/{slug}"} for slug in shown["examples"]}
 
 
 def _restore_examples(responses: dict[str, Any], route: APIRoute) -> None:
@@ -166,6 +200,23 @@ def _headers(knock: Knock | None, method: str, *, stales: bool) -> Iterator[dict
         yield IDEMPOTENCY_KEY
     if stales:
         yield IF_MATCH
+
+
+def _shown_headers(status: str, parameters: set[str], *, keeps_answers: bool) -> dict[str, Any]:
+    """The headers of an answer of this status, to an operation with these parameters."""
+    match status:
+        case "200" | "201" if keeps_answers:
+            added = LOCATION if status == "201" else {}
+            paged = LINK if parameters & {"cursor", "after"} else {}
+            return ETAG | added | paged | (REPLAYED if "Idempotency-Key" in parameters else {})
+        case "304" | "412" | "428":
+            return dict(ETAG)
+        case "401":
+            return dict(CHALLENGE)
+        case "503":
+            return dict(RETRY_AFTER)
+        case _:
+            return {}
 
 
 def _common(operation: dict[str, Any], knock: Knock | None, method: str) -> Iterator[type[Refusal]]:
@@ -211,7 +262,10 @@ def _example(schema: dict[str, Any], schemas: dict[str, Any]) -> object:
 def get_description(request: Request) -> Response:
     """The OpenAPI document."""
     reference: Reference = request.app.state.reference
-    return Response(reference.content, media_type="application/json")
+    headers = {"ETag": etag_of(reference.content), "Cache-Control": "no-cache"}
+    if holds(request, headers["ETag"]):
+        return Response(status_code=HTTPStatus.NOT_MODIFIED, headers=headers)
+    return Response(reference.content, headers=headers, media_type="application/json")
 
 
 @router.get("/docs")

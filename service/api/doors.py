@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from http import HTTPStatus
 from typing import Annotated
+from urllib.parse import unquote
 
 from fastapi import Depends, FastAPI, Request, Response, Security
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
@@ -22,6 +23,7 @@ from sqlmodel import Session
 from service.actions import productions
 from service.api import refusals
 from service.api.wire import BODY_DIGEST
+from service.domain.codes import composed
 from service.domain.keys import KeyState, Scope, Token, key_state
 from service.domain.refusals import Fault
 from service.settings import Settings
@@ -111,14 +113,30 @@ class Door:
         """The production of this code; raises ProductionUnknown, also where the key is bound to another one."""
         return productions.find(session, code, only=self.caller.production_id, lock=lock)
 
-    def require_match(self, *, rev: int, head: int | str = 0, current: Callable[[], BaseModel]) -> None:
+    def etag(self, *, rev: int, head: int | str = 0, about: str = "", at: str | None = None) -> str:
+        """The validator of a state of what this request is about: `"rev.head.whose"`.
+
+        `head` is that of the figures shown with the row. Whose it is follows from the path `at`, else from the path
+        asked for, without the name of an action on it; `about` says what a query names beside the path.
+        """
+        path = self.request.scope["path"] if at is None else unquote(at)
+        if at is None and self.request.method == "POST":
+            steps = self.request.scope["route"].path_format.split("/")
+            named = max((place for place, step in enumerate(steps) if step.startswith("{")), default=len(steps))
+            path = "/".join(path.split("/")[: named + 1])
+        whose = hashlib.sha256(f"{composed(path)}?{about}".encode()).hexdigest()[:8]
+        return f'"{rev}.{head}.{whose}"'
+
+    def require_match(
+        self, *, rev: int, head: int | str = 0, about: str = "", current: Callable[[], BaseModel]
+    ) -> None:
         """Let through a change that names the state it changes: an If-Match whose `rev` is the row's.
 
-        The figures' head is not compared, because live figures must not fail a decision. Raises MissingPrecondition,
-        Stale with `current`, InvalidRequest.
+        The figures' head is not compared, because live figures must not fail a decision. A tag that says whose it is
+        must be of this very thing. Raises MissingPrecondition, Stale with `current`, InvalidRequest.
         """
         sent = self.request.headers.get("if-match")
-        present = etag_of(rev, head)
+        present = self.etag(rev=rev, head=head, about=about)
         if sent is None:
             raise refusals.MissingPrecondition(present)
         if sent.strip() == "*":
@@ -128,7 +146,7 @@ class Door:
             detail = f"Write the ETag you last read, with its quotation marks: If-Match: {present}"
             raise refusals.InvalidRequest((Fault(detail, place="header If-Match"),))
         # If-Match compares strongly (RFC 9110, 13.1.1): a weak tag never matches.
-        if not any(not weak and tag.split(".")[0] == str(rev) for weak, tag in tags):
+        if not any(not weak and _names(tag, present.strip('"')) for weak, tag in tags):
             raise refusals.Stale(present, current().model_dump(mode="json"))
 
     def reply(
@@ -139,17 +157,18 @@ class Door:
         status: int = HTTPStatus.OK,
         rev: int | None = None,
         head: int | str = 0,
+        about: str = "",
         location: str | None = None,
         link: str | None = None,
         kept: BaseModel | None = None,
     ) -> Response:
-        """The answer: `out` as JSON under the ETag `"rev.head"` (of the content itself where there is no rev).
+        """The answer: `out` as JSON under its ETag (made of the content itself where there is no rev).
 
         A read that the caller already has is 304. The answer to a write with an Idempotency-Key is kept in the write's
         own transaction, as `kept` where `out` holds what must not be stored.
         """
         body = out.model_dump_json(by_alias=True)
-        etag = f'"{hashlib.sha256(body.encode()).hexdigest()[:32]}"' if rev is None else etag_of(rev, head)
+        etag = etag_of(body.encode()) if rev is None else self.etag(rev=rev, head=head, about=about, at=location)
         headers = _headers(etag, "private, no-cache" if kept is None else "no-store")
         if location is not None:
             headers["Location"] = location
@@ -172,13 +191,12 @@ class Door:
 
     def unchanged(self, *, rev: int, head: int | str) -> Response | None:
         """The answer to a read whose state the caller already holds, found before the state is read; else None."""
-        etag = etag_of(rev, head)
+        etag = self.etag(rev=rev, head=head)
         return Response(status_code=HTTPStatus.NOT_MODIFIED, headers=_headers(etag)) if self.has(etag) else None
 
     def has(self, etag: str) -> bool:
-        """Whether the caller says it already holds this state: If-None-Match, compared weakly."""
-        sent = self.request.headers.get("if-none-match", "")
-        return sent.strip() == "*" or any(f'"{tag}"' == etag for _, tag in _tags(sent))
+        """Whether the caller says it already holds this state."""
+        return holds(self.request, etag)
 
 
 def install(app: FastAPI) -> None:
@@ -197,9 +215,22 @@ def _headers(etag: str, caching: str = "private, no-cache") -> dict[str, str]:
     return {"ETag": etag, "Cache-Control": caching, "Vary": "Authorization"}
 
 
-def etag_of(rev: int, head: int | str = 0) -> str:
-    """The validator of a state: the revision of its row and the head of the figures shown with it."""
-    return f'"{rev}.{head}"'
+def etag_of(content: bytes) -> str:
+    """The validator of content that has no revision."""
+    return f'"{hashlib.sha256(content).hexdigest()[:32]}"'
+
+
+def holds(request: Request, etag: str) -> bool:
+    """Whether a request says that its sender already holds this state: If-None-Match, compared weakly."""
+    sent = request.headers.get("if-none-match", "")
+    return sent.strip() == "*" or any(f'"{tag}"' == etag for _, tag in _tags(sent))
+
+
+def _names(tag: str, present: str) -> bool:
+    """Whether a tag that was sent names the present state: its `rev`, and whose it is where it says so."""
+    rev, _, rest = tag.partition(".")
+    whose = rest.partition(".")[2]
+    return rev == present.partition(".")[0] and whose in {"", present.rpartition(".")[2]}
 
 
 def _tags(header: str) -> list[tuple[bool, str]]:

@@ -13,7 +13,7 @@ from service.actions.productions import ProductionUnknown
 from service.api.doors import Reader
 from service.api.examples import answers
 from service.api.fields import Out
-from service.api.pages import LARGEST_ID
+from service.api.pages import LARGEST_ID, next_page
 from service.api.strict import StrictRoute
 from service.domain.events import Event, EventKind
 from service.domain.refusals import Clash
@@ -82,6 +82,7 @@ def list_events(
 ) -> Response:
     """Read what happened after a position, in order. Whoever follows `next` misses nothing and sees nothing twice.
 
+    A full page has a `Link` to the next; where there is none the log ends, for now, at `next`.
     Needs `read`; a key bound to a production sees the events of that production.
     """
     with door.reading() as session:
@@ -91,8 +92,10 @@ def list_events(
             raise AheadOfLog(after, head)
         only = door.caller.production_id if production is None else door.production(session, production).id
         found = store.read_after(session, after, limit=limit, kinds=kind, production_id=only)
-        following = found[-1].id if len(found) == limit else head
-        return door.reply(None, EventsOut(items=_outs(session, found), next=following))
+        full = len(found) == limit
+        following = found[-1].id if full else head
+        link = next_page(door.request, "after", str(following)) if full else None
+        return door.reply(None, EventsOut(items=_outs(session, found), next=following), link=link)
 
 
 def _outs(session: Session, found: Sequence[Event]) -> list[EventOut]:

@@ -24,7 +24,7 @@ FACTS: Mapping[str, Any] = {
     "credited_frames": 61,
     "current": {"code": "lantern-bay", "title": "Lantern Bay", "frame_rate": "25/1", "rev": 3},
     "episode": "101",
-    "etag": '"3.0"',
+    "etag": '"3.0.5f1d2c3b"',
     "expires_at": "2026-03-31T22:00:00Z",
     "faults": (Fault("Input should be a valid integer", pointer="#/cut_frames"),),
     "first": 40,

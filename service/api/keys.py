@@ -208,12 +208,16 @@ def change_key(door: Admin, key: KeyInPath, body: KeyChange) -> Response:
     operation_id="key_rotate",
     summary="Give a key a new secret",
     response_model=KeyMadeOut,
-    responses=answers({**MADE, "rev": 2}, KeyUnknown, KeyIsRevoked),
+    responses=answers({**MADE, "rev": 2}, KeyUnknown, KeyIsRevoked, Stale, MissingPrecondition),
 )
 def rotate_key(door: Admin, key: KeyInPath) -> Response:
-    """Give a key a new secret; the old token opens nothing from this answer on. Needs `admin`."""
+    """Give a key a new secret; the old token opens nothing from this answer on. Needs `admin` and `If-Match`.
+
+    Of two who rotate it at once the second is told, and does not take from the first the secret they were just given.
+    """
     with door.writing() as session:
         row = keys.find(session, key, lock=True)
+        door.require_match(rev=row.rev, current=lambda: _out(door, session, row.name))
         token = keys.rotate(session, row, by=door.by, now=door.now)
         return _reply_once(door, session, row.name, token=token, status=HTTPStatus.OK)
 

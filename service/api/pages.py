@@ -70,11 +70,14 @@ class Window:
 
     def link(self, following: str | None) -> str | None:
         """The `Link` header of a page that another one follows (RFC 8288)."""
-        if following is None:
-            return None
-        kept = [(name, value) for name, value in self.request.query_params.multi_items() if name != "cursor"]
-        path = quote(self.request.scope["path"])
-        return f'<{path}?{urlencode([*kept, ("cursor", following)])}>; rel="next"'
+        return None if following is None else next_page(self.request, "cursor", following)
+
+
+def next_page(request: Request, parameter: str, following: str) -> str:
+    """The `Link` header to the page that follows (RFC 8288): what was asked for, from another place on."""
+    kept = [(name, value) for name, value in request.query_params.multi_items() if name != parameter]
+    path = quote(request.scope["path"])
+    return f'<{path}?{urlencode([*kept, (parameter, following)])}>; rel="next"'
 
 
 def window(

@@ -137,7 +137,7 @@ class TooBusy(Refusal):
 class DatabaseUnreachable(Refusal):
     """The database does not answer; a write may or may not have been kept. Try again in {retry_after_s} s.
 
-    Repeating a write is safe with the same Idempotency-Key, a count is safe as it is.
+    A write may be repeated with the same Idempotency-Key, a count as it is.
     """
 
     retry_after_s: int

@@ -1,6 +1,6 @@
 """Takes: what was shot of a shot, and what was decided of it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Annotated
 
@@ -15,8 +15,9 @@ from service.actions.productions import ProductionUnknown
 from service.actions.shots import ShotUnknown
 from service.actions.takes import CameraUnknown, RangeBackwards, TakeUnknown
 from service.api.doors import Coordinate, Door, Reader
-from service.api.examples import answers
+from service.api.examples import answers, page_of
 from service.api.fields import MOST_FRAMES, Body, Code, Line, Out, shown_as
+from service.api.pages import Page, Paging
 from service.api.productions import ProductionInPath
 from service.api.refusals import MissingPrecondition, Stale
 from service.api.strict import StrictRoute
@@ -46,6 +47,7 @@ def named_take(take: TakeInPath, part: PartInQuery = "", purpose: PurposeInQuery
     return part, purpose, take
 
 
+Counted = tuple[TakeRow, list[SeriesRow]]
 Named = Annotated[TakeKey, Depends(named_take)]
 
 
@@ -138,12 +140,6 @@ class TakeOut(Out):
     decisions: list[DecisionOut] = Field(description="What was said of it, in order.")
 
 
-class TakesOut(Out):
-    """The takes of a shot."""
-
-    items: list[TakeOut] = Field(description="By part, purpose and number.")
-
-
 class DecisionIn(Body):
     """A decision on a take or on a range of its frames."""
 
@@ -175,21 +171,28 @@ class DecidedOut(Out):
 
 
 def takes_of(session: Session, shot: ShotRow, *, names: bool) -> list[TakeOut]:
-    """The takes of a shot with their history; animators' names where `names`."""
-    shot_id = shot.id or 0
-    said = store.decisions_of(session, [shot_id])
-    takes: dict[int, TakeRow] = {}
-    series: dict[int, list[SeriesRow]] = {}
-    for take, row in store.series_of(session, [shot_id]):
-        takes[row.take_id] = take
-        series.setdefault(row.take_id, []).append(row)
-    steps = {key: history(posts) for key, posts in ledger.ledger(session, _ids(series)).items()}
-    stage_codes = stages.codes(session, {row.stage_id for rows in series.values() for row in rows})
+    """The takes of a shot by part, purpose and number, with their history; animators' names where `names`."""
+    takes = sorted(_counted(session, shot), key=lambda each: store.take_key(each[0]))
+    return _outs(session, shot, takes, names=names)
+
+
+def _counted(session: Session, shot: ShotRow) -> list[Counted]:
+    """The takes of a shot, each with its series, in the order they were begun."""
+    takes: dict[int, Counted] = {}
+    for take, series in store.series_of(session, [shot.id or 0]):
+        takes.setdefault(series.take_id, (take, []))[1].append(series)
+    return [takes[take_id] for take_id in sorted(takes)]
+
+
+def _outs(session: Session, shot: ShotRow, takes: Sequence[Counted], *, names: bool) -> list[TakeOut]:
+    said = store.decisions_of(session, [shot.id or 0])
+    series = [row for _, rows in takes for row in rows]
+    steps = {key: history(posts) for key, posts in ledger.ledger(session, [row.id or 0 for row in series]).items()}
+    stage_codes = stages.codes(session, {row.stage_id for row in series})
     shown = []
-    for take_id, take in sorted(takes.items(), key=lambda item: store.take_key(item[1])):
-        records = said.get(take_id, [])
+    for take, rows in takes:
+        records = said.get(take.id or 0, [])
         decisions = [record.decision for record in records]
-        rows = series[take_id]
         verdicts = {row.camera: judged(decisions, row.camera) for row in rows}
         shown.append(
             TakeOut(
@@ -207,10 +210,6 @@ def takes_of(session: Session, shot: ShotRow, *, names: bool) -> list[TakeOut]:
             )
         )
     return shown
-
-
-def _ids(series: Mapping[int, Sequence[SeriesRow]]) -> list[int]:
-    return [row.id for rows in series.values() for row in rows if row.id is not None]
 
 
 def _series(row: SeriesRow, verdict: Judged, steps: Sequence[Step], *, stage: str, names: bool) -> SeriesOut:
@@ -284,15 +283,20 @@ DECIDED = {"take": TAKE, "planned_frames": 96, "credited_frames": 96, "remaining
     "/{production}/shots/{shot}/takes",
     operation_id="take_list",
     summary="List a shot's takes",
-    response_model=TakesOut,
-    responses=answers({"items": [TAKE]}, ProductionUnknown, ShotUnknown),
+    response_model=Page[TakeOut],
+    responses=answers(page_of(TAKE), ProductionUnknown, ShotUnknown),
 )
-def list_takes(door: Reader, production: ProductionInPath, shot: ShotInPath) -> Response:
-    """List the takes of a shot with their counts in order; totals in frames. Needs `read`."""
+def list_takes(door: Reader, production: ProductionInPath, shot: ShotInPath, window: Paging) -> Response:
+    """List the takes of a shot in the order they were begun, with their counts in order; totals in frames.
+
+    Needs `read`; animators are named to keys that cover `coordinate`.
+    """
     with door.reading() as session:
         row = shots.find(session, door.production(session, production), shot)
-        items = takes_of(session, row, names=_names(door))
-    return door.reply(None, TakesOut(items=items), rev=row.rev, head=row.touched)
+        takes = [each for each in _counted(session, row) if (each[0].id or 0) > window.after]
+        shown, following = window.page(takes[: window.fetch], id_of=lambda each: each[0].id)
+        page = Page[TakeOut](items=_outs(session, row, shown, names=_names(door)), next=following)
+    return door.reply(None, page, rev=row.rev, head=row.touched, link=window.link(following))
 
 
 @router.get(
@@ -312,7 +316,7 @@ def get_take(
     with door.reading() as session:
         row = shots.find(session, door.production(session, production), shot)
         out = _find(session, row, key, names=_names(door))
-    return door.reply(None, out, rev=out.rev, head=row.touched)
+    return door.reply(None, out, rev=out.rev, head=row.touched, about=_about(key))
 
 
 @router.post(
@@ -348,7 +352,10 @@ def decide_take(
 
         def check(found: TakeRow) -> None:
             door.require_match(
-                rev=found.rev, head=row.touched, current=lambda: _find(session, row, key, names=_names(door))
+                rev=found.rev,
+                head=row.touched,
+                about=_about(key),
+                current=lambda: _find(session, row, key, names=_names(door)),
             )
 
         said = Decision(verdict=body.verdict, camera=body.camera, first=body.first, last=body.last)
@@ -364,7 +371,13 @@ def decide_take(
             remaining_frames=figures.remaining_frames,
             provisional=figures.provisional,
         )
-        return door.reply(session, out, rev=decided.rev, head=row.touched)
+        return door.reply(session, out, rev=decided.rev, head=row.touched, about=_about(key))
+
+
+def _about(key: TakeKey) -> str:
+    # Part and purpose are in the query, and left out where they are the usual ones.
+    part, purpose, _ = key
+    return f"{purpose} {part}"
 
 
 def _names(door: Door) -> bool:

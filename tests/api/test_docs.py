@@ -1,8 +1,10 @@
 """The documentation over HTTP: whole, by example, without a network."""
 
+import difflib
 import json
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 from urllib.parse import urljoin
 
@@ -12,10 +14,13 @@ from fastapi.routing import iter_route_contexts
 from jsonschema import Draft202012Validator
 from jsonschema.validators import validator_for
 
+from service.api import docs
 from service.api.errors import all_refusals, status_of
+from service.app import openapi
 from service.domain.refusals import Refusal
 from tests.api.conftest import TestClient
 
+COMMITTED = Path(docs.__file__).with_name("openapi.json")
 DECLARED = sorted(set(all_refusals()), key=lambda kind: kind.slug())
 
 
@@ -99,7 +104,9 @@ def test_every_refusal_is_documented_as_a_problem(document: dict[str, Any]) -> N
             media = answer["content"]["application/problem+json"]
             validator = Draft202012Validator(whole(document, media["schema"]))
             assert media["examples"], f"{method} {path} {status}"
-            for slug, example in media["examples"].items():
+            for slug, reference in media["examples"].items():
+                assert reference == {"$ref": f"#/components/examples/{slug}"}
+                example = document["components"]["examples"][slug]
                 validator.validate(example["value"])
                 assert example["value"]["type"] == f"/problems/{slug}"
                 assert example["value"]["status"] == int(status)
@@ -171,6 +178,17 @@ def test_pages_take_nothing_from_elsewhere(client: TestClient) -> None:
             found = client.get(urljoin(page, link))
             assert found.status_code == 200, link
             assert found.content
+
+
+def test_the_committed_document_is_what_the_service_describes() -> None:
+    """Other tools read `service/api/openapi.json` where it lies, so a change of the API is a change of that file."""
+    described = json.dumps(openapi(), indent=2, ensure_ascii=False) + "\n"
+    committed = COMMITTED.read_text(encoding="utf-8") if COMMITTED.exists() else ""
+    if committed != described:
+        lines = difflib.unified_diff(
+            committed.splitlines(), described.splitlines(), "committed", "described by the code", lineterm="", n=2
+        )
+        pytest.fail("\n".join([*lines, f"Where this is meant: .venv/bin/tiedown openapi > {COMMITTED}"]), pytrace=False)
 
 
 def test_document_covers_every_route(app: FastAPI, document: dict[str, Any]) -> None:

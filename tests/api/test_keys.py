@@ -56,9 +56,12 @@ def test_secret_is_kept_nowhere(admin: Caller, database: Database, caplog: pytes
 
 
 def test_rotated_key_opens_by_its_new_secret_alone(admin: Caller) -> None:
-    old = admin.post("/v1/keys", {"name": "office", "scope": "read"}).json()["key"]
-    rotated = admin.post("/v1/keys/office/rotate")
+    made = admin.post("/v1/keys", {"name": "office", "scope": "read"})
+    old, state = made.json()["key"], {"If-Match": made.headers["ETag"]}
+    is_problem(admin.post("/v1/keys/office/rotate"), 428, "missing-precondition")
+    rotated = admin.post("/v1/keys/office/rotate", headers=state)
     assert rotated.status_code == 200
+    assert is_problem(admin.post("/v1/keys/office/rotate", headers=state), 412, "stale")["current"]["rev"] == 2
     assert rotated.json()["rev"] == 2
     is_problem(Caller(admin.client, old).get("/v1/stages"), 401, "unknown-key")
     assert Caller(admin.client, rotated.json()["key"]).get("/v1/stages").status_code == 200
@@ -70,7 +73,7 @@ def test_revoked_key_stays_revoked(admin: Caller, clock: Clock) -> None:
     clock.pass_time(days=1)
     assert admin.post("/v1/keys/office/revoke").json() == first
     assert (first["state"], first["revoked_at"]) == ("revoked", "2026-03-02T10:00:00Z")
-    is_problem(admin.post("/v1/keys/office/rotate"), 409, "key-is-revoked")
+    is_problem(admin.post("/v1/keys/office/rotate", headers={"If-Match": "*"}), 409, "key-is-revoked")
     is_problem(admin.change("/v1/keys/office", {"expires_at": None}), 409, "key-is-revoked")
     is_problem(admin.post("/v1/keys", {"name": "office", "scope": "read"}), 409, "key-taken")
 

@@ -12,7 +12,8 @@ def test_stage_is_added_renamed_and_listed(coordinator: Caller) -> None:
     assert added.headers["Location"] == "/v1/stages/mill"
     assert added.json() == {"code": "mill", "name": "The Mill", "rev": 1, "added_at": "2026-03-02T10:00:00Z"}
     changed = coordinator.change("/v1/stages/mill", {"name": "The Old Mill"})
-    assert (changed.json()["name"], changed.json()["rev"], changed.headers["ETag"]) == ("The Old Mill", 2, '"2.0"')
+    assert (changed.json()["name"], changed.json()["rev"]) == ("The Old Mill", 2)
+    assert changed.headers["ETag"].startswith('"2.0.')
     assert coordinator.get("/v1/stages").json()["items"] == [changed.json()]
 
 

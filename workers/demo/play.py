@@ -177,7 +177,7 @@ class Viewing:
         for code in [shot["code"] for shot in self.office.shots(CODE)]:
             if code == besides or code in split:
                 continue
-            for take in self.office.takes(CODE, code)["items"]:
+            for take in self.office.takes(CODE, code):
                 offered = all(series["state"] == "finished" for series in take["series"])
                 if offered and take["purpose"] == "shoot" and not take["decisions"]:
                     yield code, take["take"]
