@@ -130,7 +130,7 @@ def _reply_once(door: Door, session: Session, name: str, *, token: str, status: 
     members = _out(door, session, name).model_dump()
     shown, kept = KeyMadeOut(**members, key=token), KeyMadeOut(**members, key=None)
     location = f"{router.prefix}/{quote(name)}"
-    return door.reply(session, shown, status=status, rev=shown.rev, location=location, kept=kept)
+    return door.reply(session, shown, status=status, rev=shown.rev, head=shown.state, location=location, kept=kept)
 
 
 @router.post(
@@ -197,7 +197,8 @@ def change_key(door: Admin, key: KeyInPath, body: KeyChange) -> Response:
     """Let a key expire at another instant, or never. Needs `admin` and `If-Match`."""
     with door.writing() as session:
         row = keys.find(session, key, lock=True)
-        door.require_match(rev=row.rev, current=lambda: _out(door, session, row.name))
+        present = _out(door, session, row.name)
+        door.require_match(rev=present.rev, head=present.state, current=lambda: present)
         keys.move_expiry(session, row, body.expires_at, by=door.by, now=door.now)
         out = _out(door, session, row.name)
         return door.reply(session, out, rev=out.rev, head=out.state)
@@ -217,7 +218,8 @@ def rotate_key(door: Admin, key: KeyInPath) -> Response:
     """
     with door.writing() as session:
         row = keys.find(session, key, lock=True)
-        door.require_match(rev=row.rev, current=lambda: _out(door, session, row.name))
+        present = _out(door, session, row.name)
+        door.require_match(rev=present.rev, head=present.state, current=lambda: present)
         token = keys.rotate(session, row, by=door.by, now=door.now)
         return _reply_once(door, session, row.name, token=token, status=HTTPStatus.OK)
 

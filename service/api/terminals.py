@@ -79,6 +79,11 @@ def _out(session: Session, row: TerminalRow) -> TerminalOut:
     return TerminalOut.of(row, stages.codes(session, [row.stage_id])[row.stage_id])
 
 
+def _seen(row: TerminalRow) -> int:
+    # `last_seen_at` moves without a revision, so it belongs to the validator.
+    return 0 if row.last_seen_at is None else int(row.last_seen_at.timestamp() * 1_000_000)
+
+
 @router.post(
     "",
     operation_id="terminal_add",
@@ -128,9 +133,7 @@ def get_terminal(door: Reader, terminal: TerminalInPath) -> Response:
     """Read a terminal: where it stands and when it was last heard of. Needs `read`."""
     with door.reading() as session:
         row = terminals.find(session, terminal)
-        # `last_seen_at` moves without a revision, so it belongs to the validator.
-        seen = 0 if row.last_seen_at is None else int(row.last_seen_at.timestamp() * 1_000_000)
-        return door.reply(session, _out(session, row), rev=row.rev, head=seen)
+        return door.reply(session, _out(session, row), rev=row.rev, head=_seen(row))
 
 
 @router.patch(
@@ -149,6 +152,6 @@ def move_terminal(door: StudioCoordinate, terminal: TerminalInPath, body: Termin
     """
     with door.writing() as session:
         row = terminals.find(session, terminal, lock=True)
-        door.require_match(rev=row.rev, current=lambda: _out(session, row))
+        door.require_match(rev=row.rev, head=_seen(row), current=lambda: _out(session, row))
         terminals.move(session, row, _stage(session, body.stage), by=door.by, now=door.now)
-        return door.reply(session, _out(session, row), rev=row.rev)
+        return door.reply(session, _out(session, row), rev=row.rev, head=_seen(row))

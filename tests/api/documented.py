@@ -1,0 +1,222 @@
+"""The world the documentation's examples speak of, and every operation as the application itself describes it.
+
+Nothing here lists operations: whoever adds one gives its parameters and its body examples, and `World` what they name.
+"""
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+from urllib.parse import quote
+
+from fastapi import FastAPI
+from fastapi.routing import APIRoute, iter_route_contexts
+from httpx import Response
+from jsonschema import Draft202012Validator
+
+from service.actions import keys
+from service.actions.keys import Wanted
+from service.api.doors import Knock
+from service.app import openapi
+from service.domain.keys import Scope
+from service.store.engine import Database
+from tests.api.conftest import Caller, Clock, TestClient
+from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, count, decide
+
+DOCUMENT = openapi()
+PROBLEM = "application/problem+json"
+
+
+@dataclass(frozen=True)
+class Operation:
+    """One operation, as the document describes it."""
+
+    method: str
+    path: str
+    described: Mapping[str, Any] = field(repr=False)
+
+    @property
+    def name(self) -> str:
+        return str(self.described["operationId"])
+
+    @property
+    def guarded(self) -> bool:
+        return "security" in self.described
+
+    @property
+    def writes(self) -> bool:
+        return self.method != "GET"
+
+    def parameters(self, place: str) -> dict[str, dict[str, Any]]:
+        """The parameters in this place (`path`, `query`, `header`) by name."""
+        return {each["name"]: each for each in self.described.get("parameters", ()) if each["in"] == place}
+
+    @property
+    def body(self) -> Any:  # noqa: ANN401 -- any JSON
+        """The example of the body, None where the operation takes none."""
+        taken = self.described.get("requestBody")
+        return None if taken is None else taken["content"]["application/json"]["example"]
+
+    @property
+    def success(self) -> int:
+        return min(int(status) for status in self.described["responses"] if status.startswith("2"))
+
+    @property
+    def subject(self) -> str | None:
+        """The path of the one thing a write acts on; None where it adds to a list or to what has no path of its own."""
+        if not self.writes:
+            return None
+        if self.method in {"PUT", "PATCH", "DELETE"}:
+            return self.path
+        steps = self.path.split("/")
+        named = max((place for place, step in enumerate(steps) if step.startswith("{")), default=None)
+        # What can be read at the same path is a list, and this adds to it.
+        if named is None or "get" in DOCUMENT["paths"][self.path]:
+            return None
+        return "/".join(steps[: named + 1])
+
+    @property
+    def lists(self) -> bool:
+        """Whether it reads a list: its answer holds `items`."""
+        if self.writes or not self.guarded:
+            return False
+        schema = self.described["responses"]["200"]["content"]["application/json"]["schema"]
+        return "items" in resolved(schema).get("properties", {})
+
+    def problems(self, status: int) -> set[str]:
+        """The types of problem that are documented for a status."""
+        answer = self.described["responses"].get(str(status), {})
+        return {f"/problems/{slug}" for slug in answer.get("content", {}).get(PROBLEM, {}).get("examples", {})}
+
+    def check(self, response: Response) -> None:
+        """Assert that an answer is one the document describes: status, headers, type, shape, type of problem."""
+        where = f"{self.method} {response.request.url}: {response.status_code} {response.text[:500]}"
+        answer = self.described["responses"].get(str(response.status_code))
+        assert answer is not None, where
+        for name, header in answer.get("headers", {}).items():
+            assert name in response.headers or not header["required"], f"{name} is missing: {where}"
+        if response.status_code == 304:
+            assert response.content == b"", where
+            return
+        kind = response.headers["Content-Type"]
+        assert kind in answer["content"], where
+        schema = {**answer["content"][kind]["schema"], "components": DOCUMENT["components"]}
+        Draft202012Validator(schema).validate(response.json())
+        if kind == PROBLEM:
+            assert response.json()["type"] in self.problems(response.status_code), where
+
+
+def resolved(schema: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What a schema refers to, else the schema."""
+    if "$ref" in schema:
+        found: Mapping[str, Any] = DOCUMENT["components"]["schemas"][schema["$ref"].rpartition("/")[2]]
+        return found
+    return schema
+
+
+OPERATIONS = [
+    Operation(method.upper(), path, described)
+    for path, methods in DOCUMENT["paths"].items()
+    for method, described in methods.items()
+]
+BY_NAME = {each.name: each for each in OPERATIONS}
+
+
+@dataclass(frozen=True)
+class World:
+    """What the examples name, on a database of its own, and a caller for each operation."""
+
+    client: TestClient
+    app: FastAPI
+    callers: Mapping[Scope, Caller]
+    waiting: int
+
+    def caller(self, operation: Operation) -> Caller:
+        """Who may do it: an administrator where possible, else the terminal."""
+        return self.callers[Scope.ADMIN if self.scopes[operation.name] - {Scope.COUNT} else Scope.COUNT]
+
+    @cached_property
+    def scopes(self) -> dict[str, set[Scope]]:
+        """The scopes each operation asks for, by the operation's name."""
+        asked: dict[str, set[Scope]] = {}
+        for context in iter_route_contexts(self.app.routes):
+            route = context.original_route
+            if isinstance(route, APIRoute) and route.operation_id:
+                knocks = [each.call for each in route.dependant.dependencies if isinstance(each.call, Knock)]
+                asked[route.operation_id] = {scope for knock in knocks for scope in knock.scopes}
+        return asked
+
+    def path(self, operation: Operation, template: str | None = None, **instead: str) -> str:
+        """A path to what the examples name; `instead` names something else."""
+        values = {name: str(each["schema"]["examples"][0]) for name, each in operation.parameters("path").items()}
+        values |= {"count": str(self.waiting)} | instead
+        path = template or operation.path
+        for name, value in values.items():
+            path = path.replace(f"{{{name}}}", quote(value, safe=""))
+        return path
+
+    def etag(self, operation: Operation) -> str | None:
+        """The ETag of what a write acts on, as a read of it gives it; None where that cannot be read."""
+        if operation.subject is None or "get" not in DOCUMENT["paths"].get(operation.subject, {}):
+            return None
+        return str(self.caller(operation).get(self.path(operation, operation.subject)).headers["ETag"])
+
+    def body(self, operation: Operation) -> Any:  # noqa: ANN401 -- any JSON
+        """The example of the body, in which what it adds is called as nothing is yet."""
+        body = json.loads(json.dumps(operation.body))
+        for below in OPERATIONS:
+            parent, _, last = below.path.rpartition("/")
+            if operation.method == "POST" and parent == operation.path and last.startswith("{"):
+                named = str(below.parameters("path")[last.strip("{}")]["schema"]["examples"][0])
+                body = {name: f"{value}-new" if value == named else value for name, value in body.items()}
+        return body
+
+    def send(self, operation: Operation, *, headers: Mapping[str, str] | None = None, **options: Any) -> Response:  # noqa: ANN401 -- passed through
+        """The documented example of an operation, `options` (`body`, `path`, `params`, `caller`) replacing parts."""
+        given = dict(headers or {})
+        if "If-Match" in operation.parameters("header") and "If-Match" not in given:
+            given["If-Match"] = self.etag(operation) or "*"
+        body = options.pop("body", self.body(operation))
+        caller = options.pop("caller", self.caller(operation) if operation.guarded else Caller(self.client, ""))
+        path = options.pop("path", self.path(operation))
+        sent: dict[str, Any] = {} if body is None else {"json": body}
+        return caller.send(operation.method, path, headers={k: v for k, v in given.items() if v}, **sent, **options)
+
+
+def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) -> World:
+    """The studio of the examples: `lantern-bay` with its shot `0120`, two takes counted at `mill`, two counts waiting.
+
+    Of everything there are two, so that every list has a second page.
+    """
+    begin(database, clock)
+    for stage in ("mill", "harbour"):
+        add_stage(database, clock, stage)
+    callers = dict(_callers(client, database, clock))
+    office, terminal = callers[Scope.ADMIN], callers[Scope.COUNT]
+    studio, key, shot = (BY_NAME[name].body for name in ("studio_set", "key_make", "shot_add"))
+    counted = [count(1, 40, animator="Ilse"), count(2, 96, take=2)]
+    lost = [count(3, 12, shot="0125"), count(4, 13, shot="0125")]
+    for response in (
+        office.send("PUT", "/v1/studio", json=studio),
+        office.post("/v1/keys", key),
+        office.post("/v1/productions", {"code": "tin-moon", "title": "Tin Moon", "frame_rate": "24/1"}),
+        office.post(f"/v1/productions/{PRODUCTION}/episodes", {"code": "102", "title": "Two"}),
+        office.post(f"/v1/productions/{PRODUCTION}/shots", [shot, {**shot, "code": "0130", "episode": "102"}]),
+        office.post("/v1/stages/mill/log", {"kind": "call", "at": "2026-03-02T08:00:00Z"}),
+        office.post("/v1/stages/mill/log", {"kind": "wrap", "at": "2026-03-02T09:00:00Z"}),
+        terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost]}),
+        decide(office, 1, "reject"),
+    ):
+        assert response.is_success, response.text
+    catch_up(database, clock)
+    waiting, *_ = office.get("/v1/counts/unmatched").json()["items"]
+    return World(client, app, callers, waiting["id"])
+
+
+def _callers(client: TestClient, database: Database, clock: Clock) -> Iterator[tuple[Scope, Caller]]:
+    for scope in Scope:
+        wanted = Wanted(name=f"own-{scope}", scope=scope, terminal="mill-capture" if scope is Scope.COUNT else None)
+        with database.writing() as session:
+            _, token = keys.make(session, wanted, by="command", now=clock())
+        yield scope, Caller(client, token)
