@@ -12,7 +12,6 @@ from fastapi import FastAPI
 from fastapi.routing import iter_route_contexts
 from httpx import Response
 
-from service.domain.keys import Scope
 from service.store import events
 from service.store.engine import Database
 from tests.api.conftest import Caller, Clock, TestClient
