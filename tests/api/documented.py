@@ -178,7 +178,7 @@ class World:
         if "If-Match" in operation.parameters("header") and "If-Match" not in given:
             given["If-Match"] = self.etag(operation) or "*"
         body = options.pop("body", self.body(operation))
-        caller = options.pop("caller", self.caller(operation) if operation.guarded else Caller(self.client, ""))
+        caller: Caller = options.pop("caller", self.caller(operation) if operation.guarded else Caller(self.client, ""))
         path = options.pop("path", self.path(operation))
         sent: dict[str, Any] = {} if body is None else {"json": body}
         return caller.send(operation.method, path, headers={k: v for k, v in given.items() if v}, **sent, **options)
