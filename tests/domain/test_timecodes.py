@@ -9,7 +9,7 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from timecode import Timecode
+from timecode.timecode import Timecode
 
 from service.domain.timecodes import NoSuchLabel, Numbering
 
