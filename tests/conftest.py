@@ -31,6 +31,7 @@ from sqlalchemy import URL, make_url
 
 from service.store.engine import Database
 from service.store.schema import migrate
+from tests.api import rejections
 
 POSTGRES_URL = os.environ.get("TIEDOWN_TEST_POSTGRES_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
 REDIS_URL = os.environ.get("TIEDOWN_TEST_REDIS_URL", "redis://127.0.0.1:6379")
@@ -46,6 +47,13 @@ def pytest_configure() -> None:
     """Let the tests hear Ctrl-C: what a shell starts in the background is deaf to it, and so are its children."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say what became of the requests that were made from the API's description."""
+    ended = [report for kind in ("passed", "failed") for report in terminalreporter.getreports(kind)]
+    for line in rejections.summary(report.user_properties for report in ended if report.when == "call"):
+        terminalreporter.write_line(f"schemathesis: {line}")
 
 
 def unavailable(reason: str) -> NoReturn:

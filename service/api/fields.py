@@ -39,6 +39,12 @@ class Body(BaseModel):
 class Change(Body):
     """What to change of something that stands: what is left out stays as it is, and something must be said."""
 
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        schema = handler(core)
+        handler.resolve_ref_schema(schema)["minProperties"] = 1
+        return schema
+
     @model_validator(mode="after")
     def _says_something(self) -> Self:
         if not self.model_fields_set:
@@ -127,7 +133,15 @@ Code = Annotated[
 ]
 """What names a thing: 1 to 64 letters or digits, then also `_`, `.`, `-`."""
 
-Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_line)]
+# As far as a JSON Schema can say what `unprintable` says.
+_CONTROL = r"\u0000-\u001f\u007f-\u009f\u2028\u2029"
+_LINE_PATTERN = f"^[^{_CONTROL}]*[^{_CONTROL}\\s][^{_CONTROL}]*$"
+
+Line = Annotated[
+    str,
+    Field(min_length=1, max_length=200, json_schema_extra={"pattern": _LINE_PATTERN}),
+    AfterValidator(_line),
+]
 """One line of free text, up to 200 characters, its ends stripped."""
 
 Instant = Annotated[

@@ -5,9 +5,9 @@ import json
 import random
 import re
 from collections import Counter
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine, Iterator, Mapping
 from email.message import Message
-from typing import Any, Never
+from typing import Any, Never, get_args, get_origin
 
 from fastapi import Request, Response
 from fastapi.dependencies.models import Dependant
@@ -54,7 +54,7 @@ class StrictRoute(APIRoute):
         """The function that answers."""
         answer = super().get_route_handler()
         takes_body = self.body_field is not None
-        queries = frozenset(_queries(self.dependant))
+        queries = dict(_queries(self.dependant))
         accepted = PATCH_TYPES if "PATCH" in (self.methods or ()) else JSON_TYPES
 
         async def answer_strictly(request: Request) -> Response:
@@ -82,23 +82,27 @@ async def _answer_with_retries(
     return await answer(request)
 
 
-def _queries(dependant: Dependant) -> Iterator[str]:
-    """The query parameters of a route and of all it depends on."""
-    yield from (field.alias for field in dependant.query_params)
+def _queries(dependant: Dependant) -> Iterator[tuple[str, bool]]:
+    """The query parameters of a route and of all it depends on, and whether each may be there several times."""
+    for field in dependant.query_params:
+        kind = field.field_info.annotation
+        yield field.alias, any(get_origin(each) is list for each in (kind, *get_args(kind)))
     for each in dependant.dependencies:
         yield from _queries(each)
 
 
-def _require_known(request: Request, queries: frozenset[str]) -> None:
-    # A filter that is misspelt and passed over would give the figures of everything under another name.
+def _require_known(request: Request, queries: Mapping[str, bool]) -> None:
+    # A filter that is misspelt and passed over would give the figures of everything under another name; of one that is
+    # there twice only half would be meant.
     there = f"Right would be {', '.join(sorted(queries))}." if queries else "There is none here."
-    unknown = sorted(set(request.query_params) - queries)
-    if unknown:
-        raise InvalidRequest(
-            tuple(
-                Fault(f"There is no query parameter of this name. {there}", place=f"query {each}") for each in unknown
-            )
-        )
+    faults = []
+    for name, times in sorted(Counter(name for name, _ in request.query_params.multi_items()).items()):
+        if name not in queries:
+            faults.append(Fault(f"There is no query parameter of this name. {there}", place=f"query {name}"))
+        elif times > 1 and not queries[name]:
+            faults.append(Fault("This query parameter has one value: give it once.", place=f"query {name}"))
+    if faults:
+        raise InvalidRequest(tuple(faults))
 
 
 def _require_json(request: Request, accepted: tuple[str, ...]) -> None:

@@ -33,7 +33,11 @@ class StudioIn(Body):
     model_config = shown_as(SET)
 
     name: Line = Field(description="Its name, up to 200 characters.")
-    time_zone: str = Field(max_length=64, description="Its time zone, by its IANA name.")
+    time_zone: str = Field(
+        max_length=64,
+        description="Its time zone, by its IANA name.",
+        json_schema_extra={"pattern": "^[A-Za-z0-9+_/-]+$"},
+    )
     day_starts_at: ClockMinute = Field(
         description="The local time of day, `HH:MM`, at which a production day begins; frames before it belong to the "
         "day before."

@@ -4,6 +4,7 @@ Nothing here lists operations: whoever adds one gives its parameters and its bod
 """
 
 import json
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -25,6 +26,7 @@ from tests.api.conftest import Caller, Clock, TestClient
 from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, count, decide
 
 DOCUMENT = openapi()
+STEP = re.compile(r"\{\w+\}")
 PROBLEM = "application/problem+json"
 
 
@@ -77,6 +79,12 @@ class Operation:
         return "/".join(steps[: named + 1])
 
     @property
+    def adds(self) -> str | None:
+        """What names the thing a write adds, as it is called in the path to it; None where it adds none."""
+        below = (path.removeprefix(f"{self.path}/") for path in DOCUMENT["paths"])
+        return next((step.strip("{}") for step in below if self.method == "POST" and STEP.fullmatch(step)), None)
+
+    @property
     def lists(self) -> bool:
         """Whether it reads a list: its answer holds `items`."""
         if self.writes or not self.guarded:
@@ -120,6 +128,11 @@ OPERATIONS = [
     for path, methods in DOCUMENT["paths"].items()
     for method, described in methods.items()
 ]
+EXAMPLES = {
+    name: parameter["schema"]["examples"][0]
+    for operation in OPERATIONS
+    for name, parameter in operation.parameters("path").items()
+}
 BY_NAME = {each.name: each for each in OPERATIONS}
 
 
@@ -149,8 +162,7 @@ class World:
 
     def path(self, operation: Operation, template: str | None = None, **instead: str) -> str:
         """A path to what the examples name; `instead` names something else."""
-        values = {name: str(each["schema"]["examples"][0]) for name, each in operation.parameters("path").items()}
-        values |= {"count": str(self.waiting)} | instead
+        values = {name: str(example) for name, example in EXAMPLES.items()} | {"count": str(self.waiting)} | instead
         path = template or operation.path
         for name, value in values.items():
             path = path.replace(f"{{{name}}}", quote(value, safe=""))
@@ -165,11 +177,9 @@ class World:
     def body(self, operation: Operation) -> Any:  # noqa: ANN401 -- any JSON
         """The example of the body, in which what it adds is called as nothing is yet."""
         body = json.loads(json.dumps(operation.body))
-        for below in OPERATIONS:
-            parent, _, last = below.path.rpartition("/")
-            if operation.method == "POST" and parent == operation.path and last.startswith("{"):
-                named = str(below.parameters("path")[last.strip("{}")]["schema"]["examples"][0])
-                body = {name: f"{value}-new" if value == named else value for name, value in body.items()}
+        if operation.adds is not None:
+            named = str(EXAMPLES[operation.adds])
+            body = {name: f"{value}-new" if value == named else value for name, value in body.items()}
         return body
 
     def send(self, operation: Operation, *, headers: Mapping[str, str] | None = None, **options: Any) -> Response:  # noqa: ANN401 -- passed through

@@ -218,6 +218,18 @@ def test_query_parameters_nobody_knows_are_refused(studio: World) -> None:
         assert error["place"] == "query surprise"
 
 
+def test_a_query_parameter_of_one_value_is_given_once(studio: World) -> None:
+    for operation in GUARDED:
+        for name, parameter in operation.parameters("query").items():
+            forms = [parameter["schema"], *parameter["schema"].get("anyOf", ())]
+            if any(form.get("type") == "array" for form in forms):
+                continue
+            # Twice the same would not be told from once by its value.
+            response = studio.send(operation, params={name: ["1", "1"]})
+            errors = refused(operation, response, 422, "invalid-request")["errors"]
+            assert [error["place"] for error in errors] == [f"query {name}"], operation.name
+
+
 def test_what_a_path_names_and_is_not_there_is_404(studio: World) -> None:
     for operation in OPERATIONS:
         for name, parameter in operation.parameters("path").items():

@@ -1,0 +1,163 @@
+"""What the service refuses of data its description allows, and takes of data it forbids: each with the reason.
+
+What is not listed fails the test that finds it; what is listed and did not occur is named at the end of a run.
+"""
+
+import json
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A problem that valid data may meet: its slug, and where that has several causes a part of what it says."""
+
+    problem: str
+    why: str
+    says: str = ""
+
+    @property
+    def name(self) -> str:
+        return f"{self.problem}: {self.says}" if self.says else self.problem
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Invalid data that is taken: by which operation (`*`: any), and how the data was made."""
+
+    operation: str
+    made: str
+    why: str
+    beyond_ascii: bool = False
+
+    @property
+    def name(self) -> str:
+        return f"{self.operation}: {self.made}"
+
+
+UNKNOWN = "a well-formed name names nothing until somebody adds it"
+ADDED = "names are given once, and the description cannot know which are"
+WHOLE = "to JSON Schema 4.0 is an integer; a number of frames is written as one"
+YEARS = "the years 1 to 9999 are counted in UTC, and an offset may lead out of them"
+FIELDS = "what holds between two fields is said in their descriptions"
+ITEMS = "what holds between a list's items is said in their descriptions"
+
+REFUSED: tuple[Refused, ...] = (
+    Refused("production-unknown", UNKNOWN),
+    Refused("episode-unknown", UNKNOWN),
+    Refused("stage-unknown", UNKNOWN),
+    Refused("terminal-unknown", UNKNOWN),
+    Refused("key-unknown", UNKNOWN),
+    Refused("shot-unknown", UNKNOWN),
+    Refused("take-unknown", "a take begins with its first count"),
+    Refused("count-unknown", "ids are the ledger's own"),
+    Refused("camera-unknown", "a decision is about a camera the shot or the take has"),
+    Refused("production-taken", ADDED),
+    Refused("episode-taken", ADDED),
+    Refused("stage-taken", ADDED),
+    Refused("terminal-taken", ADDED),
+    Refused("key-taken", ADDED),
+    Refused("shot-taken", ADDED),
+    Refused("stale", "an invented If-Match names no state of anything"),
+    Refused("idempotency-key-reused", "an Idempotency-Key is generated twice, for different writes"),
+    Refused("invalid-cursor", "a list knows the cursors it gave out, and only those"),
+    Refused("ahead-of-log", "the log ends somewhere, and who is past its end must learn that a copy was put back"),
+    Refused("already-matched", "a count is matched once, whichever shot is named"),
+    Refused("frame-rate-fixed", "frames were counted at the rate that stands"),
+    Refused("decision-not-allowed", "the studio of the examples does not let terminals decide"),
+    Refused("count-conflict", "a serial is generated twice, for different counts"),
+    Refused("range-backwards", FIELDS),
+    Refused("invalid-request", WHOLE, "Input should be a valid integer"),
+    Refused("count-malformed", WHOLE, "Input should be a valid integer"),
+    Refused("invalid-request", YEARS, "Write an RFC 3339 time"),
+    Refused("count-malformed", YEARS, "Write an RFC 3339 time"),
+    Refused("invalid-request", "a pattern bounds the digits of a rate, not its value", "A frame rate is"),
+    Refused("invalid-request", FIELDS, "The last frame of a part lies before its first"),
+    Refused("invalid-request", FIELDS, "Give both first and last"),
+    Refused("invalid-request", FIELDS, "Give the one stage, or the parts"),
+    Refused("invalid-request", FIELDS, "Name a field to change beside the reason"),
+    Refused("invalid-request", ITEMS, "Name each required camera and each required pass once"),
+    Refused("count-malformed", FIELDS, "Post exactly one of captures_total and frames_total"),
+    Refused("count-malformed", FIELDS, "frames_per_capture goes with captures_total"),
+    Refused("count-malformed", FIELDS, "A take holds at most"),
+    Refused("unfit-fields", "time zones are those of the IANA database, more than a pattern can say", "no time zone"),
+    Refused("unfit-fields", UNKNOWN, "There is no stage of this code"),
+    Refused("unfit-fields", UNKNOWN, "There is no production of this code"),
+    Refused("unfit-fields", UNKNOWN, "There is no terminal of this name"),
+    Refused("unfit-fields", UNKNOWN, "no episode of this code"),
+    Refused("unfit-fields", "an instant is gone by or not according to the clock", "This instant has gone by"),
+    Refused("unfit-fields", FIELDS, "A key of scope"),
+    Refused("unfit-fields", ITEMS, "has this code already"),
+    Refused("unfit-fields", ITEMS, "each part of a shot needs a name of its own"),
+    Refused("unfit-fields", ITEMS, "the parts together must cover every planned frame"),
+)
+TAKEN: tuple[Taken, ...] = (
+    Taken("counts_post", "/properties/counts/items/", "each count is judged by itself: its neighbours are kept, 207"),
+    Taken(
+        "*",
+        "violates `pattern`",
+        "letters of any script are \\w; some dialects of patterns know fewer",
+        beyond_ascii=True,
+    ),
+)
+
+
+def causes(problem: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """What a problem document complains of: (slug, what it says), once for each fault."""
+    slug = str(problem["type"]).rpartition("/")[2]
+    inner = [answer["problem"] for answer in problem.get("answers", ()) if "problem" in answer]
+    for each in inner:
+        yield from causes(each)
+    if not inner:
+        for fault in problem.get("errors") or [problem]:
+            yield slug, str(fault["detail"])
+
+
+def refusals_of(problem: Mapping[str, Any]) -> tuple[list[str], list[str]]:
+    """The listed refusals a problem document is made of, and what in it is not listed."""
+    found: list[str] = []
+    unlisted: list[str] = []
+    for slug, said in causes(problem):
+        names = [each.name for each in REFUSED if each.problem == slug and each.says in said]
+        (found if names else unlisted).append(names[0] if names else f"{slug}: {said}")
+    return found, unlisted
+
+
+def taken(operation: str, made: str, *, ascii_alone: bool) -> list[str]:
+    """The listed reasons to take invalid data that was made so."""
+    return [
+        each.name
+        for each in TAKEN
+        if each.operation in {"*", operation} and each.made in made and not (each.beyond_ascii and ascii_alone)
+    ]
+
+
+def summary(reports: Iterable[Sequence[tuple[str, object]]]) -> Iterator[str]:
+    """What became of the generated requests, for the end of a run: `reports` are the properties tests recorded."""
+    valid: Counter[str] = Counter()
+    invalid: Counter[str] = Counter()
+    reached: set[str] = set()
+    asked: set[str] = set()
+    seen: set[str] = set()
+    for properties in reports:
+        for name, value in properties:
+            if name != "schemathesis":
+                continue
+            told = json.loads(str(value))
+            valid.update(told["valid"])
+            invalid.update(told["invalid"])
+            seen.update(told["listed"])
+            asked.add(told["operation"])
+            if any(status.startswith("2") for status in told["valid"]):
+                reached.add(told["operation"])
+    if not asked:
+        return
+    for kind, statuses in (("valid", valid), ("invalid", invalid)):
+        shares = ", ".join(f"{status}: {times}" for status, times in sorted(statuses.items()))
+        yield f"{statuses.total()} requests of {kind} data, by status: {shares}"
+    yield f"{len(reached)} of {len(asked)} operations answered valid data with success"
+    yield f"never with success: {', '.join(sorted(asked - reached)) or 'none'}"
+    listed = {each.name for each in REFUSED} | {each.name for each in TAKEN}
+    yield f"listed and not seen in this run: {'; '.join(sorted(listed - seen)) or 'none'}"
