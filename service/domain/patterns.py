@@ -5,10 +5,11 @@ where the code stands and `*` for any text, and the time of a match is bounded b
 """
 
 import re
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Self
 
-from service.domain.codes import LONGEST_CODE, composed, is_code, unprintable
+from service.domain.codes import composed, is_code, unprintable
 
 PATTERN_RULE = (
     "text with {shot} once, where the code of the shot stands, and * for any text, as in bt_{shot}_v*; at most 200"
@@ -66,18 +67,17 @@ class NamePattern:
         """
         plain = _plain(text)
         folded = _folded(plain)
-        starts = _ends(self.before, folded)
-        length = len(folded)
         # The text behind the code is the same question asked from its end.
         turned = tuple(piece[::-1] for piece in reversed(self.after))
-        stops = {length - stop for stop in _ends(turned, folded[::-1])}
-        found = (
-            (stop - start, start)
-            for start in starts
-            for stop in range(start + 1, min(start + LONGEST_CODE, length) + 1)
-            if stop in stops
-        )
+        stops = sorted(len(folded) - stop for stop in _ends(turned, folded[::-1]))
+        # What a code begins with is a code, so of each start the nearest stop alone can matter.
+        found = [(stops[at] - start, start) for start in _ends(self.before, folded) if (at := _next(stops, start)) >= 0]
         return next((plain[at : at + size] for size, at in sorted(found) if is_code(plain[at : at + size])), None)
+
+
+def _next(stops: list[int], start: int) -> int:
+    at = bisect_right(stops, start)
+    return at if at < len(stops) else -1
 
 
 def _plain(text: str) -> str:

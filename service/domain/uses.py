@@ -1,13 +1,18 @@
 """The uses of shots in a cut: what a cut list says, whichever format it came in."""
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from service.domain.findings import Finding
+from service.domain.codes import CODE_RULE, is_code
+from service.domain.findings import Finding, FindingKind, Findings
+from service.domain.speeds import explains_length
+from service.domain.texts import fault_of
+from service.domain.timecodes import Numbering
 
 MOST_USE_FRAMES = 1_000_000
 MOST_USES = 20_000
-LONGEST_TEXT = 200
+MOST_REMARKS = 1_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,3 +52,149 @@ class CutList:
     title: str | None
     uses: tuple[Use, ...]
     findings: tuple[Finding, ...] = field(compare=False)
+
+
+def cut_list(
+    uses: Iterable[Use],
+    findings: Findings,
+    *,
+    numbering: Numbering,
+    title: str | None,
+    black: Iterable[tuple[int, int]] = (),
+) -> CutList:
+    """The list of *uses*, panels of one shot joined; *black* are record sides (in, out) that hold no shot.
+
+    Raises ListUnreadable where there is any fault.
+    """
+    written = list(uses)
+    title_fault = fault_of(title or "")
+    if title_fault is not None:
+        findings.add(FindingKind.FIELD_OUT_OF_RANGE, 1, f"the title {title_fault}")
+    for use in written:
+        _check(use, numbering, findings)
+    kept = _joined(written, findings)
+    for use in kept:
+        for size, most, what in (
+            (use.frames, MOST_USE_FRAMES, "frames"),
+            (len(use.remarks), MOST_REMARKS, "remarks"),
+        ):
+            if size > most:
+                detail = f"{size} {what} in one use; it has at most {most}"
+                findings.add(FindingKind.FIELD_OUT_OF_RANGE, use.line, detail, shot=use.shot)
+    if len(kept) > MOST_USES:
+        detail = f"{len(kept)} uses; a list has at most {MOST_USES}"
+        findings.add(FindingKind.TOO_MUCH, kept[MOST_USES].line, detail)
+    if not kept and not findings.faults:
+        findings.add(FindingKind.NO_EVENT, 1, "no shot is used in this list; a list has at least one picture event")
+    _compare_neighbours(kept, black, findings)
+    return CutList(
+        frame_rate=numbering.frame_rate,
+        drop_frame=numbering.drop_frame,
+        title=title,
+        uses=tuple(kept),
+        findings=findings.settle(),
+    )
+
+
+def _check(use: Use, numbering: Numbering, findings: Findings) -> None:
+    for detail in _faults(use, numbering.day_frames):
+        findings.add(FindingKind.FIELD_OUT_OF_RANGE, use.line, detail, shot=use.shot)
+    if use.source_frames not in {None, use.frames} and not any(map(explains_length, use.remarks)):
+        detail = f"{use.source_frames} frames of source for {use.frames} of record, and no speed line; record counts"
+        findings.add(FindingKind.LENGTHS_DIFFER, use.line, detail, shot=use.shot)
+
+
+def _faults(use: Use, day_frames: int) -> Iterable[str]:
+    if not is_code(use.shot):
+        yield f"{use.shot!r} is no code of a shot; one is {CODE_RULE}"
+    texts = (("source", use.source), ("scene", use.scene), *(("remark", remark) for remark in use.remarks))
+    for name, text in texts:
+        fault = fault_of(text or "")
+        if fault is not None:
+            yield f"the {name} {fault}"
+    if use.frames < 1:
+        yield f"{use.frames} frames; a use has at least one"
+    if not 0 <= use.extra_frames <= MOST_USE_FRAMES:
+        yield f"{use.extra_frames} extra frames; a dissolve needs 0 to {MOST_USE_FRAMES}"
+    # The label after the last frame has to be written too, and no label is later than the day's last.
+    if not 0 <= use.record_in <= use.record_out < day_frames:
+        yield f"the record side runs from frame {use.record_in} to {use.record_out}; a day ends with {day_frames - 1}"
+    if use.source_in is None or use.source_frames is None:
+        return
+    source_out = use.source_in + use.source_frames
+    if not 0 <= use.source_in <= source_out < day_frames:
+        yield f"the source side runs from frame {use.source_in} to {source_out}; a day ends with {day_frames - 1}"
+
+
+def _joined(uses: Iterable[Use], findings: Findings) -> list[Use]:
+    """The uses, those of one shot that follow each other on the record and in the list made one.
+
+    A dissolve between two of them keeps them apart, since the first needs frames that the second does not show.
+    """
+    kept: list[Use] = []
+    apart: set[int] = set()
+    for use in uses:
+        last = kept[-1] if kept else None
+        if last is None or last.shot != use.shot or last.extra_frames or last.record_out != use.record_in:
+            kept.append(use)
+            continue
+        kept[-1] = _with_panel(last, use)
+        if use.scene not in {None, kept[-1].scene}:
+            detail = f"scene {use.scene} for a shot that began in scene {kept[-1].scene}, which is kept"
+            findings.add(FindingKind.SCENES_DIFFER, use.line, detail, shot=use.shot)
+        if len(kept) not in apart and _lost(kept[-1], last, use):
+            apart.add(len(kept))
+            detail = "panels of one shot whose source sides do not follow each other; the use is kept without a source"
+            findings.add(FindingKind.SOURCES_APART, last.line, detail, shot=use.shot)
+    return kept
+
+
+def _lost(joined: Use, *panels: Use) -> bool:
+    return any(
+        (joined.source is None and panel.source is not None)
+        or (joined.source_in is None and panel.source_in is not None)
+        for panel in panels
+    )
+
+
+def _with_panel(use: Use, panel: Use) -> Use:
+    source, source_in, source_frames = _source(use, panel)
+    return replace(
+        use,
+        frames=use.frames + panel.frames,
+        source=source,
+        source_in=source_in,
+        source_frames=source_frames,
+        extra_frames=panel.extra_frames,
+        scene=use.scene if use.scene is not None else panel.scene,
+        remarks=use.remarks + panel.remarks,
+    )
+
+
+def _source(use: Use, panel: Use) -> tuple[str | None, int | None, int | None]:
+    if use.source != panel.source:
+        return None, None, None
+    if use.source_in is None or use.source_frames is None or panel.source_frames is None:
+        known = use.source_in is not None or panel.source_in is not None
+        return None if known else use.source, None, None
+    if panel.source_in != use.source_in + use.source_frames:
+        return None, None, None
+    return use.source, use.source_in, use.source_frames + panel.source_frames
+
+
+def _compare_neighbours(uses: Iterable[Use], black: Iterable[tuple[int, int]], findings: Findings) -> None:
+    """Note where the record sides of two uses overlap, and where neither a use nor black lies between them."""
+    sides: list[tuple[int, int, Use | None]] = [(use.record_in, use.record_out, use) for use in uses]
+    sides += [(start, stop, None) for start, stop in black]
+    shown_until = covered_until = -1
+    for start, stop, use in sorted(sides, key=lambda side: side[:2]):
+        if use is not None and start < shown_until:
+            common = min(stop, shown_until) - start
+            detail = f"{common} frames of the record side are those of another use too; all are kept as written"
+            findings.add(FindingKind.OVERLAP, use.line, detail, shot=use.shot)
+        if use is not None and shown_until >= 0 and start > covered_until:
+            detail = f"{start - covered_until} frames of the record side before it hold nothing"
+            findings.add(FindingKind.GAP, use.line, detail, shot=use.shot)
+        covered_until = max(covered_until, stop)
+        if use is not None:
+            shown_until = max(shown_until, stop)
