@@ -30,7 +30,7 @@ class NoSettings(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Schedule:
-    """A job due once on every studio-local day, at this local time.
+    """A job called `name`, due once on every studio-local day, `at` this local time.
 
     On the night the clock is put back and shows the time twice it is due the first time; on the night the clock skips
     it, an hour later by the new clock. After a standstill the latest day alone is caught up.
@@ -44,8 +44,9 @@ class Schedule:
 class SeriesLedger:
     """A series as the ledger has it and as its row sums it up.
 
-    `purpose` is what its take is shot for; `posts` are every count kept for it in no particular order; `standing` is
-    the row kept beside them.
+    `series_id` names it in events. `purpose` is what its take is shot for; `posts` are every count kept for it in no
+    particular order; `standing` is the row kept beside them; `default_starts_at` the frame identity it begins at where
+    no terminal said one.
     """
 
     series_id: int
@@ -57,7 +58,7 @@ class SeriesLedger:
 
 @dataclass(frozen=True, slots=True)
 class CreditedChange:
-    """An entry of the journal of credited frames: on which production day, why, and by how many frames."""
+    """An entry of the journal of credited frames: the day `changed_on`, the `cause`, by how many `frames`."""
 
     changed_on: date
     cause: Cause
@@ -75,7 +76,7 @@ class FigureTable(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Replace:
-    """All rows that `table` holds of a shot become `rows`.
+    """All rows that `table` holds of the shot `shot_id` become `rows`.
 
     A row maps column names to values; the worker's version, the shot's id and (where the table has one) the position
     are filled in.
@@ -88,7 +89,10 @@ class Replace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Announce:
-    """An event to append to the log: `data` in plain JSON values."""
+    """An event to append to the log, of this `kind`: `data` in plain JSON values.
+
+    `production_id` and `shot_id` say what it concerns; None where it concerns none.
+    """
 
     kind: EventKind
     data: Mapping[str, Any]
@@ -98,7 +102,7 @@ class Announce:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What a scheduled job found, in plain JSON values; kept with the job."""
+    """What a scheduled job found: `data` in plain JSON values, kept with the job."""
 
     data: Mapping[str, Any]
 
@@ -108,7 +112,10 @@ Change = Replace | Announce | Result
 
 @dataclass(frozen=True, slots=True)
 class Pending:
-    """The shots that events speak of which the worker has not handled yet; `everything` where one speaks of all."""
+    """The shots (`shot_ids`) that events speak of which the worker has not handled yet.
+
+    `everything` where one of them speaks of all shots.
+    """
 
     shot_ids: frozenset[int] = frozenset()
     everything: bool = False

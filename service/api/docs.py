@@ -19,6 +19,7 @@ from service.api.doors import Knock, etag_of, holds
 from service.api.errors import PROBLEM_JSON, Problem, all_refusals, status_of, title_of, type_of
 from service.api.examples import example_of, problems
 from service.api.pages import InvalidCursor
+from service.domain.events import MEANINGS
 from service.domain.refusals import Refusal
 
 router = APIRouter(include_in_schema=False)
@@ -130,6 +131,7 @@ class Reference:
         schemas = document["components"]["schemas"]
         schema = Problem.model_json_schema(ref_template="#/components/schemas/{model}", mode="serialization")
         schemas |= {**schema.pop("$defs"), "Problem": schema}
+        schemas["EventKind"]["description"] = "\n".join(f"- `{kind}`: {told}" for kind, told in MEANINGS.items())
         for unused in ("HTTPValidationError", "ValidationError"):
             schemas.pop(unused, None)
         for router_ in self.routers:

@@ -1,5 +1,6 @@
 """What happens, by kind: each in the past tense."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -39,12 +40,52 @@ class EventKind(StrEnum):
     REPORT_FILED = "report.filed"
 
 
+MEANINGS: Mapping[EventKind, str] = {
+    EventKind.STUDIO_SET: "The studio was set: `name`, `time_zone`, `day_starts_at_min` (minutes after midnight), "
+    "`plate_minimum_frames`, `terminals_may_decide`.",
+    EventKind.PRODUCTION_ADDED: "A production was begun: `production`, `title`, `frame_rate`.",
+    EventKind.PRODUCTION_CHANGED: "A production was changed: `production`, and the new `title` or `frame_rate`.",
+    EventKind.EPISODE_ADDED: "An episode was added: `production`, `episode`, `title`.",
+    EventKind.EPISODE_CHANGED: "An episode was given another title: `production`, `episode`, `title`.",
+    EventKind.STAGE_ADDED: "A stage was added: `stage`, `name`.",
+    EventKind.STAGE_CHANGED: "A stage was given another name: `stage`, `name`.",
+    EventKind.STAGE_CALLED: "Work on a stage began: `stage`, `at`.",
+    EventKind.STAGE_WRAPPED: "Work on a stage ended: `stage`, `at`.",
+    EventKind.TERMINAL_ADDED: "A terminal was added: `terminal`, `stage`.",
+    EventKind.TERMINAL_MOVED: "A terminal was put beside another stage: `terminal`, `stage`, `came_from`.",
+    EventKind.KEY_MADE: "An API key was made: `key`, `scope`.",
+    EventKind.KEY_CHANGED: "A key's expiry was moved: `key`, `expires_at`.",
+    EventKind.KEY_ROTATED: "A key was given a new secret: `key`.",
+    EventKind.KEY_REVOKED: "A key was revoked: `key`.",
+    EventKind.CUT_DRAFTED: "A cut was drafted.",
+    EventKind.CUT_LOCKED: "A cut was locked.",
+    EventKind.SHOT_ADDED: "A shot was added: `production`, `shot`, `episode`, `scene`, `cut_frames`, `handle_in`, "
+    "`handle_out`, `cameras`, `passes`, `moving_camera`, `parts`.",
+    EventKind.SHOT_CHANGED: "A shot's plan was changed: `production`, `shot`, `changed` (the new values), `reason`.",
+    EventKind.SHOT_OMITTED: "A shot was removed from the cut: `production`, `shot`, `changed`, `reason`.",
+    EventKind.SHOT_RESTORED: "An omitted shot was brought back: `production`, `shot`, `changed`, `reason`.",
+    EventKind.FRAMES_COUNTED: "Counts moved a series of a shot: `series`, `part`, `purpose`, `take`, `camera`, `pass`, "
+    "`before_frames`, `total_frames`, `state`.",
+    EventKind.FRAMES_UNMATCHED: "Counts were kept without a shot: `production` and `shot` as posted, `reason`.",
+    EventKind.FRAMES_MATCHED: "Kept counts found their shot, series by series: `series`, `part`, `purpose`, `take`, "
+    "`camera`, `pass`, `before_frames`, `total_frames`, `state`.",
+    EventKind.FRAMES_REDATED: "A call or wrap moved frames of a shot to another production day: `stage`.",
+    EventKind.TAKE_DECIDED: "Somebody decided on a take: `part`, `purpose`, `take`, `verdict`, `camera`, `first`, "
+    "`last`, `reason`.",
+    EventKind.TOTALS_RECOUNTED: "The night's recount compared figures with the ledger: `day`, `series` and `shots` "
+    "looked at, `behind` (shots the figures are not up to date with), `drifted` and `drift` (what differed).",
+    EventKind.REPORT_FILED: "A day's report was filed.",
+}
+"""What each kind tells of, and in backticks what its `data` holds."""
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """One entry of the log.
 
-    `id` is its position: ids follow the order of commit, with gaps and without overtaking. `data` holds codes and
-    values as they were.
+    `id` is its position: ids follow the order of commit, with gaps and without overtaking. `at` is the server's clock,
+    UTC; `kind` one of EventKind; `actor` the name of the key, terminal or part of the service it came from.
+    `production_id` and `shot_id` are None where it concerns none. `data` holds codes and values as they were.
     """
 
     id: int

@@ -43,7 +43,10 @@ class Cause(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """A verdict on a whole take (no range) or on frame identities first…last of it, on one camera or on all (None)."""
+    """A `verdict` on a take, on one `camera` of it or on all (None).
+
+    It speaks of the frame identities `first` to `last`, both included, or of the whole take where both are None.
+    """
 
     verdict: Verdict
     camera: str | None = None
@@ -62,7 +65,9 @@ class Decision:
 class SeriesFacts:
     """One series as the figures need it.
 
-    `take` is its number, `offered_at` the capture instant of the post that settled its state.
+    `take` is its number; `part`, `purpose`, `camera` and `pass_` tell it from the others of the shot. `total_frames`
+    live in it from the identity `starts_at` on. `offered_at` is the capture instant of the post that settled its
+    `state`, `ruled_at` that of the post whose total stands, `stage_id` where it was.
     """
 
     take: int
@@ -90,7 +95,8 @@ TakeKey = tuple[str, Purpose, int]
 class ShotFacts:
     """Everything the figures of one shot rest on.
 
-    `decisions` by (part, purpose, take number), each in the order it was said.
+    `plan` is what is asked for, `series` what was shot of it; `decisions` by (part, purpose, take number), each in the
+    order it was said; `plate_minimum_frames` what the studio asks of a plate of a still camera.
     """
 
     plan: Plan

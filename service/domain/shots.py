@@ -17,7 +17,10 @@ class PlanRefused(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """The part of a shot that one stage shoots; `first`/`last` are frame identities, None meaning the planned end."""
+    """The `part` of a shot that the stage `stage_id` shoots.
+
+    `first` and `last` are frame identities, both included; None means the planned end.
+    """
 
     part: str
     stage_id: int
@@ -30,8 +33,9 @@ class Plan:
     """What is asked for of one shot.
 
     `uses` are the inclusive frame ranges the cut takes from it, one for each use; `dissolves` the ranges beyond them
-    that a dissolve shows; `cameras` and `passes` the required ones; `parts` where it is planned to be shot, in
-    the order of their frames (none: anywhere).
+    that a dissolve shows; `handle_in` and `handle_out` spare frames before and after each use; `cameras` and `passes`
+    the required ones; `parts` where it is planned to be shot, in the order of their frames (none: anywhere).
+    `moving_camera` asks for a plate as long as the shot; what is `omitted` plans nothing.
     """
 
     uses: tuple[tuple[int, int], ...]

@@ -22,7 +22,7 @@ class Studio:
 
     `time_zone` is an IANA name; `day_starts_at_min` minutes after local midnight at which a production day begins;
     `plate_minimum_frames` the frames a plate of a still camera needs; `terminals_may_decide` whether a terminal's
-    `circled` and `ng` are decisions.
+    `circled` and `ng` are decisions. `name` is empty and `rev` 0 before it is first set; `rev` rises each time it is.
     """
 
     name: str = ""

@@ -47,7 +47,12 @@ class SeriesState(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LedgerPost:
-    """A kept post of one series, with what the ordering and the day sheet need."""
+    """A kept post of one series, with what the ordering and the day sheet need.
+
+    `terminal`, `spool` and `serial` name it for ever. `captured_at` is the server's reckoning, UTC; `day_on` the
+    production day. `total_frames` is what the series held, from `starts_at` on where that was said; `outcome` what was
+    said of the take, `animator` who animated, `stage_id` where.
+    """
 
     terminal: str
     spool: str
@@ -63,7 +68,11 @@ class LedgerPost:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """How a series stands: the frames live in it, from which identity on, and what its terminals said of it."""
+    """How a series stands: `total_frames` live in it from the identity `starts_at` on.
+
+    `state` is what its terminals said of it last, `offered_at` the capture of the post that said it, `ruled_at` that of
+    the post whose total stands, `stage_id` where it was. Instants are UTC.
+    """
 
     total_frames: int
     starts_at: int

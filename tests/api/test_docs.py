@@ -17,8 +17,12 @@ from jsonschema.validators import validator_for
 from service.api import docs
 from service.api.errors import all_refusals, status_of
 from service.app import openapi
+from service.domain.events import MEANINGS, EventKind
+from service.domain.keys import Scope
 from service.domain.refusals import Refusal
-from tests.api.conftest import TestClient
+from service.store.engine import Database
+from tests.api.conftest import Clock, TestClient
+from tests.api.documented import OPERATIONS, world
 
 COMMITTED = Path(docs.__file__).with_name("openapi.json")
 DECLARED = sorted(set(all_refusals()), key=lambda kind: kind.slug())
@@ -158,6 +162,25 @@ def test_every_refusal_has_a_status_a_message_and_a_page(client: TestClient, kin
     }
     assert kind.slug() in client.get("/problems").text
     assert client.get(f"/problems/{kind.slug()}").status_code == 200
+
+
+def test_events_hold_what_their_kind_is_said_to_hold(
+    app: FastAPI, client: TestClient, database: Database, clock: Clock, document: dict[str, Any]
+) -> None:
+    studio = world(app, client, database, clock)
+    for operation in OPERATIONS:
+        if operation.writes:
+            operation.check(studio.send(operation))
+    told = document["components"]["schemas"]["EventKind"]["description"]
+    log = studio.callers[Scope.ADMIN].get("/v1/events?limit=1000").json()["items"]
+    assert len({event["kind"] for event in log}) > 15
+    for event in log:
+        assert f"- `{event['kind']}`: {MEANINGS[event['kind']]}" in told
+        names = set(re.findall(r"`(\w+)`", MEANINGS[event["kind"]]))
+        if event["kind"] == EventKind.PRODUCTION_CHANGED:
+            assert event["data"].keys() <= names
+        else:
+            assert event["data"].keys() == names, event
 
 
 def test_unknown_problem_is_a_problem(client: TestClient) -> None:
