@@ -193,8 +193,8 @@ FAULTS = (
         (
             Edit(
                 "service/actions/sheets.py",
-                "        self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + change\n",
-                "        self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + max(change, 0)\n",
+                "        self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + credited\n",
+                "        self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + max(credited, 0)\n",
             ),
         ),
         "tests/actions/test_counts.py::test_whatever_is_posted_decided_and_planned_"
