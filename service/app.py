@@ -11,6 +11,7 @@ from starlette.types import Lifespan
 
 from service.api import (
     counts,
+    cuts,
     docs,
     doors,
     errors,
@@ -40,6 +41,7 @@ NOUNS = (
     shifts,
     terminals,
     keys,
+    cuts,
     shots,
     counts,
     unmatched,

@@ -23,6 +23,7 @@ BUSY = frozenset({429, 503})
 # What one count posted alone may be refused for; of many, each is answered by itself.
 ITS_OWN = frozenset({"count-conflict", "count-malformed", "decision-not-allowed", "other-production"})
 LARGEST_PAGE = 500
+_MEDIA = {"edl": "text/plain", "csv": "text/csv", "json": "application/json"}
 
 
 class ApiError(Exception):
@@ -200,6 +201,39 @@ class Client:
         """Let a key open nothing any more."""
         return self._write("POST", _path("keys", name, "revoke"))
 
+    # Cuts
+
+    def draft_cut(
+        self, production: str, episode: str, text: str | bytes, *, kind: str, frame_rate: str, **asked: str | int
+    ) -> Reply:
+        """Send a cut list, of the kind `edl`, `csv` or `json`, as a draft: its findings and what it would change.
+
+        `asked` may be `name_from`, `name_pattern`, `handle_in` and `handle_out` in frames, `covers`.
+        """
+        params = {"format": kind, "frame_rate": frame_rate, **asked}
+        content = text.encode() if isinstance(text, str) else text
+        headers = {"Idempotency-Key": str(uuid4()), "Content-Type": _MEDIA.get(kind, "text/plain")}
+        path = _path("productions", production, "episodes", episode, "cuts")
+        return self._send("POST", path, params=params, content=content, headers=headers)
+
+    def cut(self, production: str, episode: str, revision: int | str = "current") -> Reply:
+        """A revision of an episode's cut, or the one that is locked."""
+        return self._read(_path("productions", production, "episodes", episode, "cuts", str(revision)))
+
+    def cuts(self, production: str, episode: str) -> Iterator[Json]:
+        """Every revision of an episode's cut, in short."""
+        return self._pages(_path("productions", production, "episodes", episode, "cuts"))
+
+    def lock_cut(self, production: str, episode: str, revision: int, *, etag: str) -> Reply:
+        """Make a draft the episode's cut; `etag` is that of any of its cuts, as the last read or draft gave it."""
+        path = _path("productions", production, "episodes", episode, "cuts", str(revision), "lock")
+        return self._write("POST", path, etag=etag)
+
+    def cut_list(self, production: str, episode: str, revision: int | str = "current", *, kind: str) -> str:
+        """A cut as the text of a list of the kind `edl`, `csv` or `json`."""
+        path = _path("productions", production, "episodes", episode, "cuts", str(revision), "list")
+        return self._text(path, {"format": kind})
+
     # Shots
 
     def add_shot(self, production: str, shot: Json) -> Reply:
@@ -234,7 +268,7 @@ class Client:
         """
         said = {"counts": list(counts), "spool": spool, "sent_at": sent_at}
         body = {name: each for name, each in said.items() if each is not None}
-        answer = self._request("POST", "/v1/counts", body=body)
+        answer = self._request("POST", "/v1/counts", json=body)
         document = _document(answer)
         if "answers" in document:
             answers: list[Json] = document["answers"]
@@ -300,6 +334,12 @@ class Client:
     def _read(self, path: str, params: Mapping[str, Any] | None = None) -> Reply:
         return self._send("GET", path, params=params)
 
+    def _text(self, path: str, params: Mapping[str, Any]) -> str:
+        answer = self._request("GET", path, params=params)
+        if answer.is_error:
+            raise ApiError(answer.status_code, _document(answer))
+        return answer.text
+
     def _write(
         self,
         method: str,
@@ -328,10 +368,12 @@ class Client:
         *,
         params: Mapping[str, Any] | None = None,
         body: Json | Sequence[Json] | None = None,
+        content: bytes | None = None,
         headers: Mapping[str, str] | None = None,
         tries: int | None = None,
     ) -> Reply:
-        answer = self._request(method, path, params=params, body=body, headers=headers, tries=tries)
+        what = {"params": params, "json": body, "content": content, "headers": headers}
+        answer = self._request(method, path, tries=tries, **what)
         if answer.is_error:
             raise ApiError(answer.status_code, _document(answer))
         return Reply(answer.status_code, answer.headers.get("ETag"), _document(answer))
@@ -339,14 +381,11 @@ class Client:
     def _request(self, method: str, path: str, *, tries: int | None = None, **what: Any) -> httpx.Response:  # noqa: ANN401 - passed through
         """One answer, of whatever status; raises Unanswered."""
         tried, last = 0, tries or self._patience.tries
-        headers = what.pop("headers", None)
         while True:
             tried += 1
             retry_after_s = 0.0
             try:
-                answer = self._http.request(
-                    method, path, params=what.get("params"), json=what.get("body"), headers=headers
-                )
+                answer = self._http.request(method, path, **what)
             except httpx.TransportError as error:
                 if tried == last:
                     raise Unanswered(f"{method} {path}: no answer after {tried} tries: {error}") from error

@@ -175,8 +175,10 @@ class Described(httpx.BaseTransport):
         body = operation.get("requestBody")
         assert bool(request.content) <= (body is not None), operation["operationId"]
         if body is not None:
-            schema = {**body["content"]["application/json"]["schema"], "components": self._openapi["components"]}
-            Draft202012Validator(schema, format_checker=FormatChecker()).validate(json.loads(request.content))
+            kind = request.headers["Content-Type"].partition(";")[0]
+            schema = {**body["content"][kind]["schema"], "components": self._openapi["components"]}
+            sent = json.loads(request.content) if kind == "application/json" else request.content.decode()
+            Draft202012Validator(schema, format_checker=FormatChecker()).validate(sent)
         return self._network.handle_request(request)
 
     def _operation(self, request: httpx.Request) -> dict[str, Any]:
@@ -247,6 +249,10 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     )
     yield office.change_shot("p", "s1", {"cut_frames": 90}, etag=etag(office.shot("p", "s1")))
     yield list(office.shots("p", episode="e"))
+    lengths = "shot,frames\ns1,90\ns2,96\n"
+    drafted = office.draft_cut("p", "e", lengths, kind="csv", frame_rate="30000/1001", handle_in=2)
+    yield (office.lock_cut("p", "e", drafted["revision"], etag=etag(drafted)), office.cut("p", "e"))
+    yield (list(office.cuts("p", "e")), office.cut_list("p", "e", kind="edl"))
     with terminal(made["key"]) as grab:
         answers = grab.post_counts(COUNTS, spool="k7", sent_at="2026-03-02T14:05:04+01:00")
         assert [answer["outcome"] for answer in answers] == ["counted", "counted", "unmatched"]

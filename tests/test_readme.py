@@ -22,10 +22,12 @@ def marked(name: str) -> str:
     return found[1]
 
 
-def test_the_first_count_is_counted_and_circled_as_the_readme_says(tmp_path: Path) -> None:
+def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path) -> None:
     if shutil.which("curl") is None:
         unavailable("curl is not installed")
-    lines = marked("the first count") + marked("the first decision")
+    lines = (
+        marked("the first count") + marked("the first decision") + marked("the first cut") + marked("the first lock")
+    )
     assert "curl" in lines
     assert USUAL_ADDRESS in lines
     assert ".venv/bin/tiedown" in lines
@@ -35,11 +37,19 @@ def test_the_first_count_is_counted_and_circled_as_the_readme_says(tmp_path: Pat
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
-        *_, counted, shot, decided = (json.loads(line) for line in ended.stdout.splitlines() if line)
+        *_, counted, shot, decided, _, drafted, locked = (
+            json.loads(line) for line in ended.stdout.splitlines() if line
+        )
         assert counted["answers"][0]["outcome"] == "counted"
         assert counted["answers"][0]["credited_frames"] == 48
     assert shot["code"] == "e1-quay-1"
     assert decided["take"]["circled"] is True
+    assert (drafted["state"], drafted["findings"], locked["state"]) == ("draft", [], "current")
+    assert {each["shot"]: each["planned_frames_after"] for each in locked["differences"]["shots"]} == {
+        "e2-street-1": 84,
+        "e2-street-2": 61,
+        "e2-bakery-1": 67,
+    }
 
 
 def test_the_two_commands_install_from_the_locks_and_nothing_else() -> None:

@@ -13,8 +13,10 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import closing, suppress
+from datetime import datetime
 from pathlib import Path
 
+from service.app import utc_now
 from service.settings import Settings
 from service.store.engine import Database, Unusable, address_of, sqlite_path
 from service.store.schema import migrate
@@ -46,7 +48,8 @@ class NotEmbedded(Unusable):
 class Child:
     """The engine's process, started again whenever it ends or falls silent."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, *, held: threading.Event | None = None) -> None:
+        self._held = held
         self._limit_s = settings.handler_limit_s
         self._environment = os.environ | {"TIEDOWN_DATABASE_URL": settings.database_url}
         self._hint, self._stopping = threading.Event(), threading.Event()
@@ -74,6 +77,8 @@ class Child:
         self._threads[0].join()
 
     def _supervise(self) -> None:
+        while self._held is not None and not self._stopping.is_set() and not self._held.wait(LOOK_S):
+            pass
         pause_s = FIRST_PAUSE_S
         while not self._stopping.is_set():
             began = time.monotonic()
@@ -139,10 +144,17 @@ class Child:
                     os.write(self._input, b".")
 
 
-def serve(settings: Settings, *, ready: Callable[[str, Path], None]) -> None:
+def serve(
+    settings: Settings,
+    *,
+    ready: Callable[[str, Path], None],
+    clock: Callable[[], datetime] = utc_now,
+    held: threading.Event | None = None,
+) -> None:
     """Serve an embedded database on this machine until SIGTERM or Ctrl-C.
 
-    Makes or migrates the database first; `ready` is told the address and the database's file once it listens. Raises
+    Makes or migrates the database first; `ready` is told the address and the database's file once it listens. `clock`
+    is the web side's; the engine, which has the machine's, is started once `held` is set, where it is given. Raises
     Unusable (and its kinds, AlreadyServed among them), Busy, and CannotListen.
     """
     path = sqlite_path(address_of(settings.database_url))
@@ -155,10 +167,10 @@ def serve(settings: Settings, *, ready: Callable[[str, Path], None]) -> None:
         if migration.backup is not None:
             log.info("migrated", extra={"revision": migration.after, "backup": str(migration.backup)})
         with web.Ending() as ending, web.listening(settings.host, settings.port) as listener:
-            child = Child(settings)
+            child = Child(settings, held=held)
             child.start()
             try:
                 ready(web.address(listener), path)
-                web.run(settings, listener, ending=ending, wake=child.wake)
+                web.run(settings, listener, ending=ending, wake=child.wake, clock=clock)
             finally:
                 child.stop()

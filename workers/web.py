@@ -5,12 +5,13 @@ import signal
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from types import FrameType
 from typing import Self
 
 import uvicorn
 
-from service.app import create_app
+from service.app import create_app, utc_now
 from service.settings import Settings
 
 log = logging.getLogger("tiedown.web")
@@ -86,10 +87,17 @@ class Ending:
             self._server.should_exit = True
 
 
-def run(settings: Settings, listener: socket.socket, *, ending: Ending, wake: Callable[[], None]) -> None:
+def run(
+    settings: Settings,
+    listener: socket.socket,
+    *,
+    ending: Ending,
+    wake: Callable[[], None],
+    clock: Callable[[], datetime] = utc_now,
+) -> None:
     """Serve the API until the end is asked for; open requests are finished first. Raises CannotStart."""
     config = uvicorn.Config(
-        create_app(settings, wake=wake),
+        create_app(settings, wake=wake, clock=clock),
         log_config=None,
         access_log=False,
         server_header=False,

@@ -161,6 +161,7 @@ class _Door:
             "planned_frames": figures.planned_frames,
             "credited_frames": figures.credited_frames,
             "remaining_frames": figures.remaining_frames,
+            "cut_revision": shot.cut_revision,
             "plan_changed": told < shot.plan_rev,
         }
 

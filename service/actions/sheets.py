@@ -86,6 +86,10 @@ class Sheet:
         """The plan of one of the sheet's shots."""
         return self._facts[shot_id].plan
 
+    def facts(self, shot_id: int) -> ShotFacts:
+        """What the figures of one of the sheet's shots rest on as it now stands."""
+        return self._facts[shot_id]
+
     def figures(self, shot_id: int) -> Figures:
         """The figures of one of the sheet's shots as it now stands."""
         return self._figures[shot_id]

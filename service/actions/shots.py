@@ -21,11 +21,22 @@ from service.store import shots as store
 from service.store.events import Happening, append_all
 from service.store.shots import PlannedPart
 from service.store.tables import ProductionRow, ShotRow
-from service.store.takes import note_planned, plan_of
+from service.store.takes import dissolves_of, note_planned, plan_of, uses_of
 
 # What a stage needs to know again, and what E is counted against.
 PLAN_FIELDS = frozenset(
-    {"cut_frames", "handle_in", "handle_out", "cameras", "passes", "moving_camera", "parts", "omitted"}
+    {
+        "cut_frames",
+        "uses",
+        "dissolves",
+        "handle_in",
+        "handle_out",
+        "cameras",
+        "passes",
+        "moving_camera",
+        "parts",
+        "omitted",
+    }
 )
 
 
@@ -56,14 +67,30 @@ class ShotElsewhere(Forbidden):
     stage: str
 
 
+@dataclass(eq=False)
+class FixedByCut(Clash):
+    """Length and episode of {shot} come from the cut lists of episode {episode}.
+
+    Lock a new list; one that covers {shot}-{shot} leaves every other shot as it is.
+    """
+
+    shot: str
+    episode: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """A shot as it is wanted; `parts` with the one part "" mean that one stage shoots all of it, none that any may."""
+    """A shot as it is wanted; `parts` with the one part "" mean that one stage shoots all of it, none that any may.
+
+    `uses` and `dissolves` are what a cut list gave it, None and empty before any: then the cut uses 1…`cut_frames`.
+    """
 
     code: str
     episode: str
     scene: str | None
     cut_frames: int
+    uses: tuple[tuple[int, int], ...] | None = None
+    dissolves: tuple[tuple[int, int], ...] = ()
     handle_in: int
     handle_out: int
     cameras: tuple[str, ...]
@@ -101,6 +128,8 @@ def planned(session: Session, rows: Sequence[ShotRow]) -> list[Planned]:
             episode=episodes[row.episode_id],
             scene=row.scene,
             cut_frames=row.cut_frames,
+            uses=None if row.uses is None else uses_of(row),
+            dissolves=dissolves_of(row),
             handle_in=row.handle_in,
             handle_out=row.handle_out,
             cameras=tuple(row.cameras),
@@ -134,17 +163,28 @@ def add_all(
         detail = "The production already has a shot of this code."
         places = (root for each, root in zip(wanted, roots, strict=True) if each.code in taken)
         raise ShotTaken(production.code, tuple(Fault(detail, pointer=f"{root}/code") for root in places))
+    rows, added = insert(session, production, wanted, by=by, now=now)
+    append_all(session, added)
+    match_waiting(session, production, rows, by=by, now=now)
+    return rows
+
+
+def insert(
+    session: Session, production: ProductionRow, wanted: Sequence[Planned], *, by: str, now: datetime
+) -> tuple[list[ShotRow], list[Happening]]:
+    """Write new shots whose codes are free and whose plans are sound; the rows, and the events to append last."""
+    known = _known(session, production, wanted)
     rows = [_row(production, each, known, now=now) for each in wanted]
     session.add_all(rows)
     session.flush()
     ids = [row.id or 0 for row in rows]
     store.add_parts(session, dict(zip(ids, (each.parts for each in wanted), strict=True)), known.stages)
-    _note_planned(session, rows, wanted, known, now=now)
-    append_all(session, [_added(row, each, production, by=by, now=now) for row, each in zip(rows, wanted, strict=True)])
-    # Only now, holding the log: a count that found no shot has either been committed, and is seen here, or comes to the
-    # log after this, and looks for the shot again there.
-    _match(session, production, rows, by=by, now=now)
-    return rows
+    today = production_day(now, studio.load(session))
+    for id_, each in zip(ids, wanted, strict=True):
+        frames = len(_plan(each, known).planned_set)
+        note_planned(session, id_, frames, cause=Cause.ADDED.value, changed_on=today, now=now)
+    added = [_added(row, each, production, by=by, now=now) for row, each in zip(rows, wanted, strict=True)]
+    return rows, added
 
 
 def change(
@@ -159,12 +199,15 @@ def change(
 ) -> None:
     """Make a locked shot as it is wanted; counts that may count now are matched.
 
-    A change of the plan moves credited frames, and the journal says by how many and why. Raises UnfitFields.
+    A change of the plan moves credited frames, and the journal says by how many and why. Raises UnfitFields and
+    FixedByCut.
     """
     present = planned(session, [row])[0]
-    changed = _differences(present, wanted)
+    changed = differences(present, wanted)
     if not changed:
         return
+    if row.uses is not None and changed.keys() & {"cut_frames", "episode"}:
+        raise FixedByCut(row.code, present.episode)
     known = _known(session, production, [wanted])
     if faults := tuple(_faults(wanted, known, "#")):
         raise UnfitFields(faults)
@@ -174,12 +217,12 @@ def change(
         _write(row, wanted, known)
         row.touched += 1
     row.rev += 1
-    append_all(session, [_changed(row, changed, production, reason=reason, by=by, now=now)])
+    append_all(session, [changed_event(row, changed, production, reason=reason, by=by, now=now)])
     if not wanted.omitted and changed.keys() & {"parts", "omitted"}:
-        _match(session, production, [row], by=by, now=now)
+        match_waiting(session, production, [row], by=by, now=now)
 
 
-def _differences(present: Planned, wanted: Planned) -> dict[str, dict[str, Any]]:
+def differences(present: Planned, wanted: Planned) -> dict[str, dict[str, Any]]:
     """What differs, by field, before and after; parts in another order are the same parts."""
     before, after = (
         asdict(replace(each, parts=tuple(sorted(each.parts, key=lambda part: part.part)))) for each in (present, wanted)
@@ -219,7 +262,8 @@ def _faults(wanted: Planned, known: _Known, root: str) -> Iterator[Fault]:
 
 def _plan(wanted: Planned, known: _Known) -> Plan:
     return Plan(
-        uses=((1, wanted.cut_frames),),
+        uses=wanted.uses or ((1, wanted.cut_frames),),
+        dissolves=wanted.dissolves,
         handle_in=wanted.handle_in,
         handle_out=wanted.handle_out,
         cameras=wanted.cameras,
@@ -248,19 +292,12 @@ def _row(production: ProductionRow, wanted: Planned, known: _Known, *, now: date
     return row
 
 
-def _note_planned(
-    session: Session, rows: Sequence[ShotRow], wanted: Sequence[Planned], known: _Known, *, now: datetime
-) -> None:
-    today = production_day(now, studio.load(session))
-    for row, each in zip(rows, wanted, strict=True):
-        frames = len(_plan(each, known).planned_set)
-        note_planned(session, row.id or 0, frames, cause=Cause.ADDED.value, changed_on=today, now=now)
-
-
 def _write(row: ShotRow, wanted: Planned, known: _Known) -> None:
     row.episode_id = known.episodes[wanted.episode]
     row.scene = wanted.scene
     row.cut_frames = wanted.cut_frames
+    row.uses = None if wanted.uses is None else list(wanted.uses)
+    row.dissolves = list(wanted.dissolves) or None
     row.handle_in = wanted.handle_in
     row.handle_out = wanted.handle_out
     row.cameras = list(wanted.cameras)
@@ -285,7 +322,14 @@ def _cause(present: Planned, wanted: Planned) -> Cause:
     return Cause.OMITTED if wanted.omitted else Cause.RESTORED
 
 
-def _match(session: Session, production: ProductionRow, rows: Sequence[ShotRow], *, by: str, now: datetime) -> None:
+def match_waiting(
+    session: Session, production: ProductionRow, rows: Sequence[ShotRow], *, by: str, now: datetime
+) -> None:
+    """Match the counts that waited for these shots, and append what that makes happen.
+
+    To be called once the shots' own events are appended: a count that found no shot has either been committed by then,
+    and is seen here, or comes to the log after this, and looks for the shot again there.
+    """
     waiting = ledger.waiting(session, production.code, {row.code for row in rows})
     if not waiting:
         return
@@ -310,7 +354,7 @@ def _added(row: ShotRow, wanted: Planned, production: ProductionRow, *, by: str,
     )
 
 
-def _changed(
+def changed_event(
     row: ShotRow,
     changed: Mapping[str, Any],
     production: ProductionRow,
@@ -319,6 +363,7 @@ def _changed(
     by: str,
     now: datetime,
 ) -> Happening:
+    """The event of a shot that was changed, omitted or restored; `changed` says what was and is, by field."""
     kind = EventKind.SHOT_CHANGED
     if "omitted" in changed:
         kind = EventKind.SHOT_OMITTED if row.omitted else EventKind.SHOT_RESTORED

@@ -179,6 +179,7 @@ class CountOut(Out):
     planned_frames: int | None = Field(None, description="The shot's planned frames, T.")
     credited_frames: int | None = Field(None, description="The shot's credited frames, E.")
     remaining_frames: int | None = Field(None, description="The shot's remaining frames, T − E.")
+    cut_revision: int | None = Field(None, description="The locked cut of its episode that the shot is in, if any.")
     plan_changed: bool | None = Field(
         None, description="Whether the shot's plan changed since this terminal's count before."
     )
@@ -207,6 +208,7 @@ COUNTED = {
     "planned_frames": 96,
     "credited_frames": 48,
     "remaining_frames": 48,
+    "cut_revision": 4,
     "plan_changed": False,
     "captured_at": "2026-03-02T14:05:03Z",
     "time_basis": "sent_at",

@@ -59,6 +59,7 @@ TAGS = [
     {"name": "keys", "description": "API keys: who may do what."},
     {"name": "shots", "description": "Shots: what is to be shot, and where."},
     {"name": "counts", "description": "Counts: what a stage terminal posts, and what waits for a shot."},
+    {"name": "cuts", "description": "Cuts: an episode's cut lists, what each changes, and the lock."},
     {"name": "takes", "description": "Takes: what was shot, and what was decided of it."},
     {"name": "progress", "description": "Frames shot against frames planned, added up."},
     {"name": "events", "description": "The log of everything that happened."},
@@ -159,7 +160,7 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str, schemas: 
     headers = list(_headers(knock, method, stales="412" in responses))
     if headers:
         operation.setdefault("parameters", []).extend(headers)
-    _refuse(responses, _common(operation, knock, method))
+    _refuse(responses, _common(operation, knock, method, reads_json=route.body_field is not None))
     if knock is not None and method == "GET":
         responses["304"] = dict(NOT_MODIFIED)
     if knock is not None:
@@ -167,8 +168,7 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str, schemas: 
         for status, answer in responses.items():
             if shown := _shown_headers(status, names, keeps_answers=knock.keeps_answers):
                 answer["headers"] = shown
-    if "requestBody" in operation:
-        media = operation["requestBody"]["content"]["application/json"]
+    for media in operation.get("requestBody", {}).get("content", {}).values():
         media.setdefault("example", _example(media["schema"], schemas))
 
 
@@ -221,7 +221,9 @@ def _shown_headers(status: str, parameters: set[str], *, keeps_answers: bool) ->
             return {}
 
 
-def _common(operation: dict[str, Any], knock: Knock | None, method: str) -> Iterator[type[Refusal]]:
+def _common(
+    operation: dict[str, Any], knock: Knock | None, method: str, *, reads_json: bool
+) -> Iterator[type[Refusal]]:
     if knock is None:
         return
     yield from (refusals.MissingKey, refusals.UnknownKey, refusals.ExpiredKey, refusals.RevokedKey)
@@ -230,7 +232,9 @@ def _common(operation: dict[str, Any], knock: Knock | None, method: str) -> Iter
         yield refusals.BoundToProduction
     names = {each["name"] for each in operation.get("parameters", ())}
     if "requestBody" in operation:
-        yield from (refusals.BrokenJson, refusals.BodyTooLarge, refusals.UnsupportedMedia)
+        yield refusals.BodyTooLarge
+    if reads_json:
+        yield from (refusals.BrokenJson, refusals.UnsupportedMedia)
     if "requestBody" in operation or any(each["in"] != "path" for each in operation.get("parameters", ())):
         yield refusals.InvalidRequest
     if "cursor" in names:

@@ -128,7 +128,13 @@ class Door:
         return f'"{rev}.{head}.{whose}"'
 
     def require_match(
-        self, *, rev: int, head: int | str = 0, about: str = "", current: Callable[[], BaseModel]
+        self,
+        *,
+        rev: int,
+        head: int | str = 0,
+        about: str = "",
+        at: str | None = None,
+        current: Callable[[], BaseModel],
     ) -> None:
         """Let through a change that names the state it changes: an If-Match whose `rev` is the row's.
 
@@ -136,7 +142,7 @@ class Door:
         must be of this very thing. Raises MissingPrecondition, Stale with `current`, InvalidRequest.
         """
         sent = self.request.headers.get("if-match")
-        present = self.etag(rev=rev, head=head, about=about)
+        present = self.etag(rev=rev, head=head, about=about, at=at)
         if sent is None:
             raise refusals.MissingPrecondition(present)
         if sent.strip() == "*":
@@ -158,6 +164,7 @@ class Door:
         rev: int | None = None,
         head: int | str = 0,
         about: str = "",
+        at: str | None = None,
         location: str | None = None,
         link: str | None = None,
         kept: BaseModel | None = None,
@@ -168,7 +175,7 @@ class Door:
         own transaction, as `kept` where `out` holds what must not be stored.
         """
         body = out.model_dump_json(by_alias=True)
-        etag = etag_of(body.encode()) if rev is None else self.etag(rev=rev, head=head, about=about, at=location)
+        etag = etag_of(body.encode()) if rev is None else self.etag(rev=rev, head=head, about=about, at=at or location)
         headers = _headers(etag, "private, no-cache" if kept is None else "no-store")
         if location is not None:
             headers["Location"] = location
@@ -188,6 +195,13 @@ class Door:
                 now=self.now,
             )
         return Response(body, status_code=status, headers=headers, media_type=JSON)
+
+    def text(self, content: str, *, media_type: str) -> Response:
+        """The answer to a read as text of another media type, under the ETag of its content."""
+        etag = etag_of(content.encode())
+        if self.has(etag):
+            return Response(status_code=HTTPStatus.NOT_MODIFIED, headers=_headers(etag))
+        return Response(content, headers=_headers(etag), media_type=media_type)
 
     def unchanged(self, *, rev: int, head: int | str) -> Response | None:
         """The answer to a read whose state the caller already holds, found before the state is read; else None."""

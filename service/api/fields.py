@@ -154,7 +154,7 @@ Instant = Annotated[
 FrameRate = Annotated[
     Fraction,
     BeforeValidator(_rate),
-    WithJsonSchema({"type": "string", "pattern": "^[0-9]{1,6}/[0-9]{1,6}$"}),
+    WithJsonSchema({"type": "string", "pattern": "^[0-9]{1,6}/[0-9]{1,6}$", "examples": ["25/1"]}),
 ]
 """Frames per second as `num/den`."""
 

@@ -103,12 +103,12 @@ class ShotIn(Body):
 class ShotChange(Change):
     """What to change of a shot; what is left out stays."""
 
-    model_config = shown_as({"cut_frames": 80, "reason": "the second look was cut"})
+    model_config = shown_as({"handle_out": 6, "reason": "the editor asks for a longer tail"})
 
     episode: Given[Code] = Field(None, description="The code of its episode.")
     scene: Code | None = Field(None, description="The scene it belongs to; null for none.")
     cut_frames: Given[CutFrames] = Field(
-        None, description="Frames the edit uses. A re-cut moves the tail; frames keep their numbers."
+        None, description="Frames the edit uses, while no cut list has named the shot: more or fewer at its tail."
     )
     handle_in: Given[HandleFrames] = Field(None, description="Spare frames before the cut.")
     handle_out: Given[HandleFrames] = Field(None, description="Spare frames after the cut.")

@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from service.actions import productions, shots, stages
 from service.actions.productions import EpisodeUnknown, ProductionUnknown
-from service.actions.shots import Planned, ShotElsewhere, ShotTaken, ShotUnknown
+from service.actions.shots import FixedByCut, Planned, ShotElsewhere, ShotTaken, ShotUnknown
 from service.actions.stages import StageUnknown
 from service.api.doors import Coordinate, Door, ShotReader
 from service.api.examples import answers, page_of
@@ -52,13 +52,16 @@ SHOT: Mapping[str, Any] = {
     "passes": ["main"],
     "moving_camera": False,
     "omitted": False,
+    "uses": [{"first": 1, "last": 88}],
+    "dissolves": [],
+    "cut_revision": 4,
     "parts": [{"part": "", "stage": "mill", "first": None, "last": None}],
     "rev": 2,
     "plan_rev": 1,
     "added_at": "2026-03-02T08:10:00Z",
     "progress": PROGRESS,
 }
-ADDED = {**SHOT, "rev": 1, "progress": None}
+ADDED = {**SHOT, "cut_revision": None, "rev": 1, "progress": None}
 
 ShotInPath = Annotated[str, Path(description="The code of the shot.", examples=["0120"])]
 
@@ -70,6 +73,13 @@ class PartOut(Out):
     stage: str = Field(description="The code of the stage that shoots it.")
     first: int | None = Field(description="Its first frame identity; null for the first planned frame.")
     last: int | None = Field(description="Its last frame identity; null for the last planned frame.")
+
+
+class UseOut(Out):
+    """A range of frames of a shot."""
+
+    first: int = Field(description="Its first frame identity.")
+    last: int = Field(description="Its last frame identity.")
 
 
 class ShotProgressOut(Out):
@@ -99,7 +109,10 @@ class ShotOut(Out):
     code: str = Field(description="What it is called.")
     episode: str = Field(description="The code of its episode.")
     scene: str | None = Field(description="The scene it belongs to.")
-    cut_frames: int = Field(description="Frames the edit uses, numbered from 1.")
+    cut_frames: int = Field(description="Frames the edit uses; at a shot's first lock they are numbered from 1.")
+    uses: list[UseOut] = Field(description="The frames the edit uses, a range for each time it shows the shot.")
+    dissolves: list[UseOut] = Field(description="Frames beyond them that a dissolve shows.")
+    cut_revision: int | None = Field(description="The locked cut of its episode it is in; null where it is in none.")
     handle_in: int = Field(description="Spare frames before the cut, numbered 0 and below.")
     handle_out: int = Field(description="Spare frames after the cut.")
     cameras: list[str] = Field(description="The required cameras.")
@@ -142,6 +155,9 @@ def _out(production: ProductionRow, row: ShotRow, plan: Planned, progress: ShotP
         episode=plan.episode,
         scene=plan.scene,
         cut_frames=plan.cut_frames,
+        uses=[UseOut(first=first, last=last) for first, last in plan.uses or ((1, plan.cut_frames),)],
+        dissolves=[UseOut(first=first, last=last) for first, last in plan.dissolves],
+        cut_revision=row.cut_revision,
         handle_in=plan.handle_in,
         handle_out=plan.handle_out,
         cameras=list(plan.cameras),
@@ -275,9 +291,10 @@ def _require_here(door: Door, session: Session, row: ShotRow) -> None:
     summary="Change a shot",
     response_model=ShotOut,
     responses=answers(
-        {**SHOT, "cut_frames": 80, "rev": 3, "plan_rev": 2},
+        {**SHOT, "handle_out": 6, "rev": 3, "plan_rev": 2},
         ProductionUnknown,
         ShotUnknown,
+        FixedByCut,
         UnfitFields,
         Stale,
         MissingPrecondition,

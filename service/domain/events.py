@@ -57,10 +57,12 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.KEY_CHANGED: "A key's expiry was moved: `key`, `expires_at`.",
     EventKind.KEY_ROTATED: "A key was given a new secret: `key`.",
     EventKind.KEY_REVOKED: "A key was revoked: `key`.",
-    EventKind.CUT_DRAFTED: "A cut was drafted.",
-    EventKind.CUT_LOCKED: "A cut was locked.",
-    EventKind.SHOT_ADDED: "A shot was added: `production`, `shot`, `episode`, `scene`, `cut_frames`, `handle_in`, "
-    "`handle_out`, `cameras`, `passes`, `moving_camera`, `parts`.",
+    EventKind.CUT_DRAFTED: "A cut list was kept as a draft: `production`, `episode`, `revision`.",
+    EventKind.CUT_LOCKED: "A cut was locked: `production`, `episode`, `revision`, `follows` (the one it replaced), "
+    "`changed` (how many shots each change befell), `cut_frames_before`, `cut_frames_after`, `planned_frames_before`, "
+    "`planned_frames_after`.",
+    EventKind.SHOT_ADDED: "A shot was added: `production`, `shot`, `episode`, `scene`, `cut_frames`, `uses`, "
+    "`dissolves`, `handle_in`, `handle_out`, `cameras`, `passes`, `moving_camera`, `parts`.",
     EventKind.SHOT_CHANGED: "A shot's plan was changed: `production`, `shot`, `changed` (the new values), `reason`.",
     EventKind.SHOT_OMITTED: "A shot was removed from the cut: `production`, `shot`, `changed`, `reason`.",
     EventKind.SHOT_RESTORED: "An omitted shot was brought back: `production`, `shot`, `changed`, `reason`.",

@@ -32,6 +32,7 @@ class FindingKind(StrEnum):
     OTHER_TYPE = "other type"
     TOO_MUCH = "too much"
     ELSEWHERE = "used in another episode"
+    NOT_COVERED = "not covered"
 
     OVERLAP = "overlap"
     GAP = "gap"
@@ -67,6 +68,7 @@ FAULTS = frozenset(
         FindingKind.OTHER_TYPE,
         FindingKind.TOO_MUCH,
         FindingKind.ELSEWHERE,
+        FindingKind.NOT_COVERED,
     }
 )
 

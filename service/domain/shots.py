@@ -1,7 +1,8 @@
 """A shot's plan: which frames are asked for, from which cameras and passes, and where each part is to be shot."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from service.domain.frames import NOTHING, FrameSet, frames
 
@@ -100,6 +101,21 @@ class Plan:
         if any(part.part == posted for part in self.parts):
             return posted if posted in here else None
         return posted if here else None
+
+
+def stretched(plan: Plan) -> Plan:
+    """The plan with its parts made to cover the planned set, as a new cut may leave frames to none of them.
+
+    The outermost parts take what lies before and behind, a part what lies between it and the next.
+    """
+    if not plan.parts or not plan.planned_set - FrameSet.union(plan.part_set(part) for part in plan.parts):
+        return plan
+    parts = [replace(plan.parts[0], first=None), *plan.parts[1:]]
+    parts[-1] = replace(parts[-1], last=None)
+    for place, (part, following) in enumerate(pairwise(parts)):
+        if part.last is not None and following.first is not None:
+            parts[place] = replace(part, last=max(part.last, following.first - 1))
+    return replace(plan, parts=tuple(parts))
 
 
 def check_parts(plan: Plan, names: Sequence[str]) -> None:

@@ -58,7 +58,7 @@ def plan_of(shot: ShotRow, parts: Sequence[Part]) -> Plan:
     in_order = sorted(parts, key=lambda part: (part.first is not None, part.first or 0, part.part))
     return Plan(
         uses=uses_of(shot),
-        dissolves=tuple((first, last) for first, last in shot.dissolves or ()),
+        dissolves=dissolves_of(shot),
         handle_in=shot.handle_in,
         handle_out=shot.handle_out,
         cameras=tuple(shot.cameras),
@@ -72,6 +72,11 @@ def plan_of(shot: ShotRow, parts: Sequence[Part]) -> Plan:
 def uses_of(shot: ShotRow) -> tuple[tuple[int, int], ...]:
     """The inclusive frame ranges the cut takes from a shot; of one no cut list has named, 1…`cut_frames`."""
     return ((1, shot.cut_frames),) if shot.uses is None else tuple((first, last) for first, last in shot.uses)
+
+
+def dissolves_of(shot: ShotRow) -> tuple[tuple[int, int], ...]:
+    """The inclusive ranges of frames beyond a shot's uses that dissolves show."""
+    return tuple((first, last) for first, last in shot.dissolves or ())
 
 
 def series_of(session: Session, shot_ids: Collection[int]) -> list[tuple[TakeRow, SeriesRow]]:

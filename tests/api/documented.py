@@ -26,8 +26,9 @@ from tests.api.conftest import Caller, Clock, TestClient
 from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, count, decide
 
 DOCUMENT = openapi()
+CUTS = f"/v1/productions/{PRODUCTION}/episodes/101/cuts"
 STEP = re.compile(r"\{\w+\}")
-PROBLEM = "application/problem+json"
+JSON, PROBLEM = "application/json", "application/problem+json"
 
 
 @dataclass(frozen=True)
@@ -55,10 +56,24 @@ class Operation:
         return {each["name"]: each for each in self.described.get("parameters", ()) if each["in"] == place}
 
     @property
-    def body(self) -> Any:  # noqa: ANN401 -- any JSON
-        """The example of the body, None where the operation takes none."""
+    def media(self) -> str | None:
+        """The media type of the body, the first of several; None where the operation takes none."""
         taken = self.described.get("requestBody")
-        return None if taken is None else taken["content"]["application/json"]["example"]
+        return None if taken is None else next(iter(taken["content"]))
+
+    @property
+    def body(self) -> Any:  # noqa: ANN401 -- any JSON, or text
+        """The example of the body, None where the operation takes none."""
+        return None if self.media is None else self.described["requestBody"]["content"][self.media]["example"]
+
+    @property
+    def query(self) -> dict[str, str]:
+        """The examples of the query parameters that must be given."""
+        return {
+            name: str((each["schema"].get("examples") or resolved(each["schema"])["enum"])[0])
+            for name, each in self.parameters("query").items()
+            if each.get("required")
+        }
 
     @property
     def success(self) -> int:
@@ -89,7 +104,8 @@ class Operation:
         """Whether it reads a list: its answer holds `items`."""
         if self.writes or not self.guarded:
             return False
-        schema = self.described["responses"]["200"]["content"]["application/json"]["schema"]
+        content = self.described["responses"]["200"]["content"]
+        schema = content[JSON]["schema"] if JSON in content else {}
         return "items" in resolved(schema).get("properties", {})
 
     def problems(self, status: int) -> set[str]:
@@ -107,10 +123,10 @@ class Operation:
         if response.status_code == 304:
             assert response.content == b"", where
             return
-        kind = response.headers["Content-Type"]
+        kind = response.headers["Content-Type"].partition(";")[0]
         assert kind in answer["content"], where
         schema = {**answer["content"][kind]["schema"], "components": DOCUMENT["components"]}
-        Draft202012Validator(schema).validate(response.json())
+        Draft202012Validator(schema).validate(response.json() if kind in {JSON, PROBLEM} else response.text)
         if kind == PROBLEM:
             assert response.json()["type"] in self.problems(response.status_code), where
 
@@ -177,7 +193,7 @@ class World:
     def body(self, operation: Operation) -> Any:  # noqa: ANN401 -- any JSON
         """The example of the body, in which what it adds is called as nothing is yet."""
         body = json.loads(json.dumps(operation.body))
-        if operation.adds is not None:
+        if operation.adds is not None and isinstance(body, dict):
             named = str(EXAMPLES[operation.adds])
             body = {name: f"{value}-new" if value == named else value for name, value in body.items()}
         return body
@@ -191,13 +207,19 @@ class World:
         caller: Caller = options.pop("caller", self.caller(operation) if operation.guarded else Caller(self.client, ""))
         path = options.pop("path", self.path(operation))
         sent: dict[str, Any] = {} if body is None else {"json": body}
-        return caller.send(operation.method, path, headers={k: v for k, v in given.items() if v}, **sent, **options)
+        if isinstance(body, str):
+            sent = {"content": body.encode()}
+            given.setdefault("Content-Type", operation.media or "")
+        # What a link says already holds its query.
+        asked = {} if "?" in path else {"params": {**operation.query, **options.pop("params", {})}}
+        headers = {name: value for name, value in given.items() if value}
+        return caller.send(operation.method, path, headers=headers, **sent, **asked, **options)
 
 
 def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) -> World:
     """The studio of the examples: `lantern-bay` with its shot `0120`, two takes counted at `mill`, two counts waiting.
 
-    Of everything there are two, so that every list has a second page.
+    Its episode `101` has a locked cut and a draft. Of everything there are two, so that every list has a second page.
     """
     begin(database, clock)
     for stage in ("mill", "harbour"):
@@ -217,11 +239,21 @@ def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         office.post("/v1/stages/mill/log", {"kind": "wrap", "at": "2026-03-02T09:00:00Z"}),
         terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost]}),
         decide(office, 1, "reject"),
+        drafted(office),
+        office.send("POST", f"{CUTS}/1/lock", headers={"If-Match": "*"}),
+        drafted(office),
     ):
         assert response.is_success, response.text
     catch_up(database, clock)
     waiting, *_ = office.get("/v1/counts/unmatched").json()["items"]
     return World(client, app, callers, waiting["id"])
+
+
+def drafted(office: Caller) -> Response:
+    """The example's cut list, as one more draft."""
+    example = BY_NAME["cut_draft"]
+    headers = {"Content-Type": example.media or ""}
+    return office.send("POST", CUTS, content=example.body.encode(), params=example.query, headers=headers)
 
 
 def _callers(client: TestClient, database: Database, clock: Clock) -> Iterator[tuple[Scope, Caller]]:

@@ -44,6 +44,7 @@ ADDED = "names are given once, and the description cannot know which are"
 WHOLE = "to JSON Schema 4.0 is an integer; a number of frames is written as one"
 YEARS = "the years 1 to 9999 are counted in UTC, and an offset may lead out of them"
 FIELDS = "what holds between two fields is said in their descriptions"
+LIST = "what makes a text a cut list, or a pattern one, is more than a schema can say"
 ITEMS = "what holds between a list's items is said in their descriptions"
 
 REFUSED: tuple[Refused, ...] = (
@@ -62,6 +63,12 @@ REFUSED: tuple[Refused, ...] = (
     Refused("terminal-taken", ADDED),
     Refused("key-taken", ADDED),
     Refused("shot-taken", ADDED),
+    Refused("cut-unknown", "revisions are numbered by the service"),
+    Refused("cut-locked", "a draft is locked once"),
+    Refused("list-refused", LIST),
+    Refused("fixed-by-cut", "a cut list has named the shot, and lists alone change its length and episode"),
+    Refused("unfit-fields", LIST, "The pattern"),
+    Refused("unfit-fields", "a part of the cut is named by shots that are in it", "two shots of the current cut"),
     Refused("stale", "an invented If-Match names no state of anything"),
     Refused("idempotency-key-reused", "an Idempotency-Key is generated twice, for different writes"),
     Refused("invalid-cursor", "a list knows the cursors it gave out, and only those"),

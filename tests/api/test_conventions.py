@@ -89,7 +89,7 @@ def test_every_read_has_an_etag_and_is_not_repeated_to_who_holds_it(studio: Worl
     # RFC 9110, sections 8.8.3, 9.3.2, 13.1.2 and 15.4.5.
     for operation in READS:
         got = studio.send(operation)
-        head = studio.caller(operation).send("HEAD", studio.path(operation))
+        head = studio.caller(operation).send("HEAD", studio.path(operation), params=operation.query)
         assert (head.status_code, head.content, head.headers) == (200, b"", got.headers), operation.name
         assert got.headers["Vary"] == "Authorization", operation.name
         assert got.headers["Cache-Control"] == "private, no-cache", operation.name
@@ -184,8 +184,9 @@ def test_a_write_sent_again_is_done_once(studio: World, operation: Operation, da
         "content-length": "",
     }
     if body is not None:
-        longer = json.dumps(body).encode() + b"\n"
-        sent = studio.send(operation, headers={**key, "Content-Type": "application/json"}, body=None, content=longer)
+        longer = (body if isinstance(body, str) else json.dumps(body)).encode() + b"\n"
+        typed = {**key, "Content-Type": operation.media or ""}
+        sent = studio.send(operation, headers=typed, body=None, content=longer)
         refused(operation, sent, 422, "idempotency-key-reused")
     other = BY_NAME["stage_add" if operation.name != "stage_add" else "episode_add"]
     refused(other, studio.send(other, headers=key), 422, "idempotency-key-reused")
@@ -242,7 +243,7 @@ def test_bodies_are_json_of_the_declared_fields_alone(studio: World) -> None:
     typed = {"Content-Type": "application/json"}
     for operation in WRITES:
         body = studio.body(operation)
-        if body is None:
+        if operation.media != "application/json":
             continue
         unknown = refused(operation, studio.send(operation, body={**body, "surprise": 1}), 422, "invalid-request")
         assert [error["pointer"] for error in unknown["errors"]] == ["#/surprise"], operation.name

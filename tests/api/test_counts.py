@@ -43,6 +43,7 @@ def test_one_count_is_answered_with_the_figures_of_its_shot(terminal: Caller, sh
                 "planned_frames": 96,
                 "credited_frames": 40,
                 "remaining_frames": 56,
+                "cut_revision": None,
                 "plan_changed": False,
                 "captured_at": "2026-03-02T09:59:58Z",
                 "time_basis": "at",

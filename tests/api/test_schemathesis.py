@@ -182,10 +182,12 @@ class Request:
             if name in sent:
                 known = {each: example for each, example in EXAMPLES.items() if each != operation.adds}
                 if place == "query":
-                    known |= _usual(operation)
+                    known |= _usual(operation) | operation.query
                 rest[name] = _with_names(sent[name], known) if real.names and place not in wrong else sent[name]
         if "data" in sent:
-            rest["content"] = sent["data"]
+            # No chance makes a text that means something.
+            known_text = operation.body if real.names and "body" not in wrong else None
+            rest["content"] = known_text if isinstance(known_text, str) else sent["data"]
         return cls(operation.method, path, headers, rest)
 
     def send(self, studio: World) -> Response:

@@ -49,17 +49,31 @@ def recompute(lines: Iterable[Line]) -> Table:
                 part = next(each["part"] for each in parts if each["stage"] == post["stage"])
                 camera, pass_ = post.get("camera", plan["cameras"][0]), post.get("pass", plan["passes"][0])
                 series[part, post["take"], camera, pass_].append(post)
-        planned = set(range(1 - plan["handle_in"], plan["cut_frames"] + plan["handle_out"] + 1))
+        planned = asked_for(plan)
         whole = figures(code, plan, planned=planned, series=series, decisions=decisions)
         for row in ((plan["episode"], "all"), ("all", "all")):
             table[row] = [one + other for one, other in zip(table[row], whole, strict=True)]
         for part in parts:
-            asked = planned & set(range(part.get("first", min(planned)), part.get("last", max(planned)) + 1))
+            ends = (part.get("first"), part.get("last"))
+            first, last = (limit if end is None else end for end, limit in zip(ends, limits(planned), strict=True))
+            asked = planned & set(range(first, last + 1))
             own = {key: value for key, value in series.items() if key[0] == part["part"]}
             here = figures(code, plan, planned=asked, series=own, decisions=decisions)
             row = plan["episode"], part["stage"]
             table[row] = [one + other for one, other in zip(table[row], here, strict=True)]
     return {row: tuple(sums) for row, sums in table.items()}
+
+
+def asked_for(plan: Line) -> set[int]:
+    """The planned frames: every use of the cut with its handles; none of a shot that left the cut."""
+    if plan["omitted"]:
+        return set()
+    before, after = plan["handle_in"], plan["handle_out"]
+    return {frame for use in plan["uses"] for frame in range(use["first"] - before, use["last"] + after + 1)}
+
+
+def limits(planned: set[int]) -> tuple[int, int]:
+    return (min(planned), max(planned)) if planned else (0, -1)
 
 
 def figures(
@@ -78,7 +92,8 @@ def figures(
         said = newest([post for post in posts if "outcome" in post])
         begun = newest([post for post in posts if "starts_at" in post])
         own: Line = next((each for each in plan.get("parts", ()) if each["part"] == part), {})
-        start = begun.get("starts_at", own.get("first", 1 - plan["handle_in"]))
+        # A series begins where the plan did at its first count; what the cut took off since moves no frame.
+        start = begun.get("starts_at", own.get("first") or 1 - plan["handle_in"])
         shot += frames
         accepted, rejected = verdicts(decisions.get((code, part, take), ()), camera)
         live = set(range(start, start + frames))
@@ -91,7 +106,7 @@ def figures(
         held[camera, pass_] |= credited(takes)
     required = [held[camera, pass_] for camera in plan["cameras"] for pass_ in plan["passes"]]
     got = planned.intersection(*required)
-    beyond = set(range(1 - plan["handle_in"], plan["cut_frames"] + plan["handle_out"] + 1))
+    beyond = EVERYTHING if plan["omitted"] else asked_for(plan)
     over = sum(
         len(set().union(*(held[camera, pass_] for pass_ in plan["passes"])) - beyond) for camera in plan["cameras"]
     )
@@ -197,6 +212,18 @@ def test_table_is_what_the_record_adds_up_to_and_what_the_service_answers_later(
         figures_now, position = answered(address, key)
     assert figures_now == expected, f"seed {played.seed}"
     assert f"rest on event {position} " in played.said
+
+
+def test_second_day_s_lists_take_frames_off_either_end_and_one_shot_out(played: Played) -> None:
+    plans: dict[str, list[Line]] = defaultdict(list)
+    for line in played.lines:
+        if line["post"] == "shot":
+            plans[line["code"]].append(line)
+    first, last = plans["e1-quay-1"][0]["uses"], plans["e1-quay-1"][-1]["uses"]
+    assert (first, last) == ([{"first": 1, "last": 62}], [{"first": 1, "last": 50}])
+    assert plans["e1-stairs-1"][-1]["uses"] == [{"first": 9, "last": 70}]
+    assert plans["e2-street-6"][-1]["omitted"]
+    assert len(plans["e2-jetty-6"]) == 1
 
 
 def test_record_holds_every_kind_of_answer(played: Played) -> None:

@@ -1,17 +1,29 @@
 """The demo's studio at work: all it enters, posts and decides goes over HTTP, through the project's own client."""
 
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from random import Random
 from typing import Any
 
 from service.client import Client
+from workers.demo.clock import PlayClock
 from workers.demo.record import Record
-from workers.demo.scenario import EPISODES, PRODUCTION, SHOTS, STAGES, STUDIO, Habit, Stage
-from workers.demo.script import CALL, RETAKE_FROM, TRIMMED_FRAMES, WRAP, Sending, instant, terminals
+from workers.demo.scenario import (
+    EPISODES,
+    FIRST_CUTS,
+    PRODUCTION,
+    SECOND_CUTS,
+    SHOTS,
+    STAGES,
+    STUDIO,
+    CutList,
+    Habit,
+    Stage,
+)
+from workers.demo.script import CALL, RETAKE_FROM, SECOND_CUT_AT, VIEWING, WRAP, Sending, instant, terminals
 
 CODE = PRODUCTION["code"]
 CIRCLED_SHARE = 0.5
@@ -37,6 +49,7 @@ class Studio:
     address: str
     record: Record
     seed: int
+    clock: PlayClock
     moved: Callable[[], None]
     stop: threading.Event
 
@@ -53,7 +66,10 @@ class Studio:
                 office.add_terminal(stage.terminal, stage.code)
                 bound = {"stage": stage.code, "terminal": stage.terminal}
                 of_terminals[stage.code] = office.make_key(stage.terminal, "count", bound=bound)["key"]
-            self._plan(office)
+            editing = Editing(office, self.record)
+            for cut in FIRST_CUTS:
+                editing.lock(cut)
+            editing.plan({shot.code for shot in SHOTS if Habit.LATE not in shot.habits})
             self.moved()
             return Keys(
                 coordinate=office.make_key("office", "coordinate")["key"],
@@ -61,20 +77,25 @@ class Studio:
                 terminals=of_terminals,
             )
 
-    def _plan(self, office: Client) -> None:
-        planned = [shot.plan() for shot in SHOTS if Habit.LATE not in shot.habits]
-        office.add_shots(CODE, planned)
-        for plan in planned:
-            self.record.shot(plan)
-
     def run(self, keys: Keys, days: tuple[date, date]) -> None:
-        """Let the two days pass: the terminals count at the same time, the office looks at takes in the evenings."""
+        """Let the two days pass: the terminals count at the same time, the office looks at takes in the evenings.
+
+        The editor's next lists come on the second day.
+        """
         scripts = terminals(days, self.seed)
         with Client(self.address, keys.coordinate) as office:
             viewing = Viewing(office, self.record, Random(f"{self.seed}:viewing"))  # noqa: S311 - an invention
             self._count({code: first for code, (first, _) in scripts.items()}, keys, days[0])
+            self.clock.reach(instant(days[0], VIEWING))
             viewing.first_evening()
+            e1, e2 = SECOND_CUTS
+            editing = Editing(office, self.record)
+            self.clock.reach(instant(days[1], SECOND_CUT_AT[e1.episode]))
+            editing.lock(e1)
             self._count({code: second for code, (_, second) in scripts.items()}, keys, days[1])
+            self.clock.reach(instant(days[1], SECOND_CUT_AT[e2.episode]))
+            editing.lock(e2)
+            editing.plan({shot.code for shot in SHOTS if Habit.LATE in shot.habits})
             viewing.second_evening()
             self.moved()
 
@@ -89,7 +110,7 @@ class Studio:
 
     def _terminal(self, stage: Stage, key: str, sendings: Sequence[Sending], day: date) -> None:
         with Client(self.address, key) as client:
-            terminal = Terminal(client, stage, self.record)
+            terminal = Terminal(client, stage, self.record, self.clock)
             terminal.signal("call", instant(day, CALL))
             for sending in sendings:
                 if self.stop.is_set():
@@ -106,14 +127,17 @@ class Terminal:
     client: Client
     stage: Stage
     record: Record
+    clock: PlayClock
 
     def signal(self, kind: str, at: datetime) -> None:
         """Enter the stage's call or wrap."""
+        self.clock.reach(at)
         fast = timedelta(minutes=self.stage.clock_fast_min)
         self.client.enter_signal(self.stage.code, kind, at=(at + fast).isoformat(), sent_at=self._sent_at())
 
     def send(self, sending: Sending) -> None:
         """Post a body, once more where its answer is taken for lost, and again without what the studio refused."""
+        self.clock.reach(sending.sent_at)
         refused = self._post(sending.spool, sending.counts)
         if sending.repeated:
             self._post(sending.spool, sending.counts)
@@ -133,7 +157,40 @@ class Terminal:
     def _sent_at(self) -> str | None:
         """The terminal's clock as it sends; only the one whose clock is wrong troubles to say it."""
         fast = timedelta(minutes=self.stage.clock_fast_min)
-        return (datetime.now(UTC) + fast).isoformat() if fast else None
+        return (self.clock() + fast).isoformat() if fast else None
+
+
+@dataclass(frozen=True, slots=True)
+class Editing:
+    """The editor's lists as the office takes them."""
+
+    office: Client
+    record: Record
+
+    def lock(self, cut: CutList) -> None:
+        """Send a list, lock it, and note every shot it leaves otherwise than it was."""
+        asked = {"frame_rate": PRODUCTION["frame_rate"], **cut.asked}
+        draft = self.office.draft_cut(CODE, cut.episode, cut.text, **asked)
+        locked = self.office.lock_cut(CODE, cut.episode, draft["revision"], etag=draft.etag or "")
+        for each in locked["differences"]["shots"]:
+            if "added" not in each["changes"]:
+                self._note(each["shot"])
+
+    def plan(self, codes: Collection[str]) -> None:
+        """Say of shots that a list has brought where they are shot, with which handles, cameras and passes."""
+        for shot in SHOTS:
+            if shot.code in codes:
+                etag = self.office.shot(CODE, shot.code).etag or ""
+                self.office.change_shot(CODE, shot.code, shot.plan(), etag=etag)
+                self._note(shot.code)
+
+    def _note(self, code: str) -> None:
+        shot = self.office.shot(CODE, code).body
+        names = ("code", "episode", "uses", "handle_in", "handle_out", "cameras", "passes", "moving_camera", "omitted")
+        plan = {name: shot[name] for name in (*names, "scene", "stage")}
+        # A shot that is not split has one part without a name.
+        parts = {} if shot["stage"] is not None or not shot["parts"] else {"parts": shot["parts"]}
+        self.record.shot(plan | parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,20 +202,13 @@ class Viewing:
     rng: Random
 
     def first_evening(self) -> None:
-        """Reject the tail of one take, circle some, and let the editor's cut take frames off a shot already shot."""
+        """Reject the tail of one take and circle some."""
         retaken = next(shot for shot in SHOTS if Habit.RETAKEN in shot.habits)
         self._decide(retaken.code, take=1, verdict="reject", first=RETAKE_FROM, last=retaken.last)
         self._circle_some(retaken.code)
-        trimmed = next(shot for shot in SHOTS if Habit.TRIMMED in shot.habits)
-        changes = {"cut_frames": trimmed.cut_frames - TRIMMED_FRAMES}
-        self.office.change_shot(CODE, trimmed.code, changes, etag=self.office.shot(CODE, trimmed.code).etag or "")
-        self.record.shot(trimmed.plan() | changes)
 
     def second_evening(self) -> None:
-        """Enter the shot nobody had entered, circle the retake and some more, and reject what was given up."""
-        late = next(shot for shot in SHOTS if Habit.LATE in shot.habits)
-        self.office.add_shot(CODE, late.plan())
-        self.record.shot(late.plan())
+        """Circle the retake and some more, and reject what was given up."""
         retaken = next(shot for shot in SHOTS if Habit.RETAKEN in shot.habits)
         self._decide(retaken.code, take=2, verdict="circle")
         self._circle_some(retaken.code)

@@ -28,10 +28,11 @@ from service.store.engine import Database
 from service.store.schema import migrate
 from workers import logs, onebox
 from workers.demo import show
+from workers.demo.clock import PlayClock
 from workers.demo.play import Keys, Stopped, Studio
 from workers.demo.record import Record
 from workers.demo.scenario import STUDIO
-from workers.demo.script import terminals
+from workers.demo.script import OFFICE_OPENS, instant, terminals
 
 FOLLOW_LIMIT_S = 30.0
 LOOK_S = 0.05
@@ -77,10 +78,12 @@ def demo(wanted: Wanted) -> None:
         )
         if wanted.port is None and not _free(settings.host, settings.port):
             settings = settings.model_copy(update={"port": 0})
-        console = Console()
-        showing = Showing(wanted, _first_key(settings.database_url), Record(export), console)
+        console, days = Console(), last_two_days(datetime.now(UTC))
+        clock = PlayClock(instant(days[0], OFFICE_OPENS))
+        admin = _first_key(settings.database_url, now=clock())
+        showing = Showing(wanted, admin, Record(export), console, days, clock)
         try:
-            onebox.serve(settings, ready=showing.begin)
+            onebox.serve(settings, ready=showing.begin, clock=clock, held=showing.over)
         finally:
             showing.end()
         showing.account()
@@ -94,6 +97,9 @@ class Showing:
     admin: str
     record: Record
     console: Console
+    days: tuple[date, date]
+    clock: PlayClock
+    over: threading.Event = field(default_factory=threading.Event)
     stop: threading.Event = field(default_factory=threading.Event)
     failure: Exception | None = None
     through: bool = False
@@ -133,13 +139,15 @@ class Showing:
                 os.kill(os.getpid(), signal.SIGTERM)
 
     def _play(self, address: str) -> None:
-        days = last_two_days(datetime.now(UTC))
-        steps = sum(len(day) for both in terminals(days, self.wanted.seed).values() for day in both) + 2
+        steps = sum(len(day) for both in terminals(self.days, self.wanted.seed).values() for day in both) + 2
         with Client(address, self.admin) as office, _bar(steps) as moved:
             _await_service(office, self.stop)
-            studio = Studio(address, self.record, seed=self.wanted.seed, moved=moved, stop=self.stop)
+            studio = Studio(address, self.record, seed=self.wanted.seed, clock=self.clock, moved=moved, stop=self.stop)
             keys = studio.open(self.admin)
-            studio.run(keys, days)
+            studio.run(keys, self.days)
+            # Only now the engine: by its clock, the machine's, both days were over before they began.
+            self.clock.end()
+            self.over.set()
             _await_worker(office, self.stop)
             shown = show.read(office)
         self.through = True
@@ -223,12 +231,12 @@ def _free(host: str, port: int) -> bool:
     return True
 
 
-def _first_key(database_url: str) -> str:
+def _first_key(database_url: str, *, now: datetime) -> str:
     """Make the database and its first key, as `tiedown key create` does."""
     migrate(database_url)
     with closing(Database.open(database_url)) as database, database.writing() as session:
         wanted = keys.Wanted(name="demo", scope=Scope.ADMIN)
-        _, token = keys.make(session, wanted, by="command", now=datetime.now(UTC))
+        _, token = keys.make(session, wanted, by="command", now=now)
     return token
 
 

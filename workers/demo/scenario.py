@@ -6,11 +6,14 @@ Pell, a mouse who mends lamps, lives in a teapot by the sea; each tide brings bu
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum, auto
+from importlib import resources
 from typing import Any
 
 STUDIO = {"name": "Thimble Yard", "time_zone": "Europe/Lisbon", "day_starts_at": "05:00", "plate_minimum_frames": 25}
 PRODUCTION = {"code": "buttontide", "title": "Pell and the Button Tide", "frame_rate": "25/1"}
 EPISODES = {"e1": "The Teapot Leaks", "e2": "Low Water on Button Street"}
+# What the second day's lists take off: from the shot with the habit, frames at its tail or its head.
+TRIMMED_FRAMES, BEHEADED_FRAMES = 12, 8
 
 
 class Habit(StrEnum):
@@ -20,10 +23,14 @@ class Habit(StrEnum):
     """Take 1 is given up halfway."""
     TRIMMED = auto()
     """Finished on day one; the cut then takes frames off its tail, and its plate is shot the next morning."""
+    BEHEADED = auto()
+    """Finished on day one; the cut then takes frames off its head."""
     DELETING = auto()
     """Frames are deleted and shot again."""
     LATE = auto()
-    """Counted before anybody has entered the shot."""
+    """Counted before any cut has the shot."""
+    DROPPED = auto()
+    """In the first cut, and in the next no more."""
     MIXED = auto()
     """Holds of mixed length, so that the total is posted in frames."""
     PLATED = auto()
@@ -86,12 +93,9 @@ class Shot:
         return self.cut_frames + self.handle_out
 
     def plan(self) -> dict[str, Any]:
-        """The body that enters it."""
+        """What the office says of it besides the cut."""
         body: dict[str, Any] = {
-            "code": self.code,
-            "episode": self.episode,
             "scene": self.scene,
-            "cut_frames": self.cut_frames,
             "handle_in": self.handle_in,
             "handle_out": self.handle_out,
             "cameras": list(self.cameras),
@@ -137,7 +141,7 @@ ODD: Mapping[str, Mapping[str, Any]] = {
     "e1-kitchen-1": {"habits": {Habit.RETAKEN}},
     "e1-kitchen-2": {"habits": {Habit.DELETING}, "handle_out": 4},
     "e1-kitchen-3": {"habits": {Habit.TWOS}},
-    "e1-stairs-1": {"habits": {Habit.REHEARSED}},
+    "e1-stairs-1": {"habits": {Habit.REHEARSED, Habit.BEHEADED}},
     "e1-stairs-2": {"habits": {Habit.ABANDONED}, "handle_in": 2, "handle_out": 2},
     "e1-stairs-3": {"passes": ("figure", "shadow")},
     "e1-lamp-room-1": {"cameras": ("wide", "close")},
@@ -146,6 +150,7 @@ ODD: Mapping[str, Mapping[str, Any]] = {
     "e1-market-1": {"habits": {Habit.MIXED}},
     "e1-market-2": {"habits": {Habit.TWOS, Habit.PLATED}, "handle_in": 3, "handle_out": 3},
     "e1-market-3": {"habits": {Habit.ABANDONED}},
+    "e2-street-6": {"habits": {Habit.DROPPED}},
     "e2-jetty-6": {"habits": {Habit.LATE}},
 }
 
@@ -164,3 +169,30 @@ def _shots() -> tuple[Shot, ...]:
 
 
 SHOTS = _shots()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CutList:
+    """A list the editor sends: the file of the demo it stands in, and how it is to be taken."""
+
+    episode: str
+    file: str
+    asked: Mapping[str, str]
+
+    @property
+    def text(self) -> bytes:
+        """The list, as the editor wrote it."""
+        return resources.files("workers.demo").joinpath("lists", self.file).read_bytes()
+
+
+BOARDS = {"kind": "edl", "name_from": "comment"}
+TABLE = {"kind": "csv"}
+# The animatic as it was locked, then what the editor made of it.
+FIRST_CUTS = (
+    CutList(episode="e1", file="e1.edl", asked=BOARDS),
+    CutList(episode="e2", file="e2.csv", asked=TABLE),
+)
+SECOND_CUTS = (
+    CutList(episode="e1", file="e1-second.edl", asked=BOARDS),
+    CutList(episode="e2", file="e2-second.csv", asked=TABLE),
+)

@@ -12,9 +12,10 @@ from typing import Any
 from service.domain.studio import zone
 from workers.demo.scenario import PRODUCTION, SHOTS, STAGES, STUDIO, Habit, Shot, Stage
 
-CALL, WRAP = time(9), time(18)
+OFFICE_OPENS, CALL, WRAP, VIEWING = time(8), time(9), time(18), time(18, 30)
+# When each list of the second day comes.
+SECOND_CUT_AT = {"e1": time(8, 30), "e2": VIEWING}
 RETAKE_FROM = 61
-TRIMMED_FRAMES = 12
 # A terminal speaks after so many captures, and an animator needs so many minutes for one.
 CAPTURES_A_POST = (3, 4, 4, 5)
 MINUTES_A_CAPTURE = (1.5, 2.5)
@@ -39,9 +40,10 @@ CALL_SHEET: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sending:
-    """One body a terminal posts: its counts without `sent_at`; `repeated` where it takes the answer for lost."""
+    """One body a terminal posts: when, and its counts; `repeated` where it takes the answer for lost."""
 
     spool: str
+    sent_at: datetime
     counts: tuple[Mapping[str, Any], ...]
     repeated: bool
 
@@ -259,16 +261,17 @@ def _sendings(bench: Bench, *, day: int, spool: str, after_serial: int) -> Itera
         if outage and outage[0] <= grab.at.time() < outage[1]:
             kept.append(count)
             continue
-        if kept:
-            yield _sending(bench, spool, kept)
+        if kept and outage:
+            yield _sending(bench, spool, kept, sent_at=instant(grab.at.date(), outage[1]))
             kept = []
-        yield _sending(bench, spool, [count])
+        yield _sending(bench, spool, [count], sent_at=grab.at)
     if kept:
-        yield _sending(bench, spool, kept)
+        yield _sending(bench, spool, kept, sent_at=instant(bench.days[day], WRAP))
 
 
-def _sending(bench: Bench, spool: str, counts: Sequence[Mapping[str, Any]]) -> Sending:
-    return Sending(spool=spool, counts=tuple(counts), repeated=bench.rng.random() < ANSWERS_LOST)
+def _sending(bench: Bench, spool: str, counts: Sequence[Mapping[str, Any]], *, sent_at: datetime) -> Sending:
+    repeated = bench.rng.random() < ANSWERS_LOST
+    return Sending(spool=spool, sent_at=sent_at, counts=tuple(counts), repeated=repeated)
 
 
 def terminals(days: tuple[date, date], seed: int) -> dict[str, tuple[list[Sending], list[Sending]]]:
