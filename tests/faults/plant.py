@@ -222,6 +222,28 @@ FAULTS = (
         ),
         "tests/domain/test_progress.py::test_two_cameras_at_different_ends_share_four_frames",
     ),
+    Fault(
+        name="a cut is locked whatever cut stands",
+        edits=(Edit("service/actions/cuts.py", "    check()\n    if row.locked_by", "    if row.locked_by"),),
+        test="tests/api/test_cuts.py::TestLock::test_of_two_that_lock_at_once_one_is_told_of_the_other",
+    ),
+    Fault(
+        name="a re-cut takes no account of the source side",
+        edits=(Edit("service/domain/cuts.py", "    told = None if reel in untold else reel\n", "    told = None\n"),),
+        test="tests/domain/test_cuts.py::TestNumbers::"
+        "test_a_frame_of_the_reel_is_the_same_frame_of_the_shot_in_every_cut",
+    ),
+    Fault(
+        name="the journal of planned frames misses what a cut changes",
+        edits=(
+            Edit(
+                "service/actions/sheets.py",
+                "self._planned[shot_id, cause] = self._planned.get((shot_id, cause), 0) + planned",
+                "self._planned[shot_id, cause] = self._planned.get((shot_id, cause), 0)",
+            ),
+        ),
+        test="tests/api/test_shots.py::TestChanging::test_recut_at_the_tail_leaves_an_overshoot",
+    ),
 )
 
 
