@@ -11,6 +11,7 @@ A table carries neither title nor frame rate.
 import csv
 import io
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -91,8 +92,9 @@ def _columns(header: Sequence[str], line: int, findings: Findings) -> list[str]:
     for name in names:
         if name not in COLUMNS:
             findings.add(FindingKind.UNKNOWN_COLUMN, line, f"no column is called {name[:64]!r}; there are {there}")
-    for name in sorted({name for name in names if names.count(name) > 1}):
-        findings.add(FindingKind.REPEATED_COLUMN, line, f"the column {name[:64]!r} is there twice")
+    for name, times in Counter(names).items():
+        if times > 1:
+            findings.add(FindingKind.REPEATED_COLUMN, line, f"the column {name[:64]!r} is there {times} times")
     if "shot" not in names:
         detail = f"the first line names the columns, shot among them; there are {there}"
         findings.add(FindingKind.MISSING_COLUMN, line, detail)
@@ -150,6 +152,8 @@ class _Table:
             return {}
         cells: dict[str, str] = {}
         for name, cell in zip(self.columns, row, strict=True):
+            if not cell:
+                continue
             said = cell.split("\n")
             faults = [fault for part in said if (fault := fault_of(part, _LONGEST_LINE)) is not None]
             if len(said) > 1 and name != "remarks":

@@ -12,12 +12,13 @@ All are frame numbers and frames, never labels; `drop_frame` says how labels are
 import json
 import re
 from collections.abc import Iterator, Mapping
+from itertools import count
 from typing import Any
 
 from service.domain.findings import FindingKind, Findings
 from service.domain.rates import RATE_RULE, rate_of, rate_text
 from service.domain.readings import Reading
-from service.domain.texts import fault_of, tidy
+from service.domain.texts import MOST_LINES, fault_of, tidy
 from service.domain.timecodes import DROP_FRAME_RATES, Numbering
 from service.domain.uses import CutList, Use, cut_list
 
@@ -232,8 +233,11 @@ class _Document:
         if self._next() == closing:
             self._need(closing)
             return
-        while True:
+        for taken in count():
             self._next()
+            if taken == MOST_LINES:
+                detail = f"more than {MOST_LINES} items in one object or list"
+                raise _Broken(FindingKind.TOO_MUCH, self._line, detail)
             yield self._line
             if self._next() == closing:
                 self._need(closing)

@@ -14,6 +14,7 @@ DROP_FRAME_RATES = frozenset({Fraction(30_000, 1001), Fraction(60_000, 1001)})
 # A label has two digits for the frame; at more than 100 frames a second, of which the standard says nothing, three.
 LABEL = r"[0-9]{2}:[0-9]{2}:[0-9]{2}[:;][0-9]{2,4}"
 
+_CLOCK = "hh:mm:ss:"
 _LABEL = re.compile(r"([0-9]{2}):([0-9]{2}):([0-9]{2})[:;]([0-9]{2,4})")
 _MOST_HOURS, _MOST_SIXTIETHS = 23, 59
 
@@ -35,6 +36,8 @@ class Numbering:
     drop_frame: bool = False
     counted: int = field(init=False)
     dropped: int = field(init=False)
+    _width: int = field(init=False)
+    _length: int = field(init=False)
 
     def __post_init__(self) -> None:
         if self.drop_frame and self.frame_rate not in DROP_FRAME_RATES:
@@ -43,6 +46,9 @@ class Numbering:
         # Two at 30, four at 60.
         object.__setattr__(self, "counted", counted)
         object.__setattr__(self, "dropped", counted // 15 if self.drop_frame else 0)
+        width = max(2, len(str(counted - 1)))
+        object.__setattr__(self, "_width", width)
+        object.__setattr__(self, "_length", len(_CLOCK) + width)
 
     @property
     def day_frames(self) -> int:
@@ -57,20 +63,12 @@ class Numbering:
         found = _LABEL.fullmatch(label)
         if found is None:
             raise NoSuchLabel(f"{label} is no timecode; one is written hh:mm:ss:ff, as 01:00:00:00")
-        hours, minutes, seconds, frames = (int(digits) for digits in found.groups())
-        width = self._width
-        if len(found[4]) != width:
-            raise NoSuchLabel(f"the frames of {label} have {len(found[4])} digits; at {self._spoken} they have {width}")
-        for name, number, most in (
-            ("hours", hours, _MOST_HOURS),
-            ("minutes", minutes, _MOST_SIXTIETHS),
-            ("seconds", seconds, _MOST_SIXTIETHS),
-            ("frames", frames, self.counted - 1),
-        ):
-            if number > most:
-                raise NoSuchLabel(f"the {name} of {label} run from 0 to {most} at {self._spoken}")
+        hours, minutes, seconds, frames = map(int, found.groups())
+        fits = hours <= _MOST_HOURS and minutes <= _MOST_SIXTIETHS and seconds <= _MOST_SIXTIETHS
+        if not (fits and frames < self.counted and len(label) == self._length):
+            raise NoSuchLabel(self._misfit(label, hours, minutes, seconds, frames))
         if frames < self.dropped and seconds == 0 and minutes % 10:
-            right = f"{label[:8]};{self.dropped:0{width}}"
+            right = f"{label[:8]};{self.dropped:0{self._width}}"
             raise NoSuchLabel(f"drop-frame has no label {label}; the first of that minute is {right}")
         return self._number(hours, minutes, seconds, frames)
 
@@ -90,13 +88,17 @@ class Numbering:
         clock = f"{seconds // 3600:02}:{seconds // 60 % 60:02}:{seconds % 60:02}"
         return f"{clock}{mark}{frames:0{self._width}}"
 
-    @property
-    def _width(self) -> int:
-        return max(2, len(str(self.counted - 1)))
-
-    @property
-    def _spoken(self) -> str:
-        return f"{self.frame_rate.numerator}/{self.frame_rate.denominator}"
+    def _misfit(self, label: str, *fields: int) -> str:
+        rate = f"{self.frame_rate.numerator}/{self.frame_rate.denominator}"
+        if len(label) != self._length:
+            digits = len(label) - len(_CLOCK)
+            return f"the frames of {label} have {digits} digits; at {rate} they have {self._width}"
+        most = (_MOST_HOURS, _MOST_SIXTIETHS, _MOST_SIXTIETHS, self.counted - 1)
+        names = ("hours", "minutes", "seconds", "frames")
+        name, limit = next(
+            (name, limit) for name, number, limit in zip(names, fields, most, strict=True) if number > limit
+        )
+        return f"the {name} of {label} run from 0 to {limit} at {rate}"
 
     def _number(self, hours: int, minutes: int, seconds: int, frames: int) -> int:
         whole = 60 * hours + minutes

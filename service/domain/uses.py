@@ -1,6 +1,6 @@
 """The uses of shots in a cut: what a cut list says, whichever format it came in."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -131,55 +131,53 @@ def _joined(uses: Iterable[Use], findings: Findings) -> list[Use]:
 
     A dissolve between two of them keeps them apart, since the first needs frames that the second does not show.
     """
-    kept: list[Use] = []
-    apart: set[int] = set()
+    panels: list[list[Use]] = []
     for use in uses:
-        last = kept[-1] if kept else None
+        last = panels[-1][-1] if panels else None
         if last is None or last.shot != use.shot or last.extra_frames or last.record_out != use.record_in:
-            kept.append(use)
-            continue
-        kept[-1] = _with_panel(last, use)
-        if use.scene not in {None, kept[-1].scene}:
-            detail = f"scene {use.scene} for a shot that began in scene {kept[-1].scene}, which is kept"
-            findings.add(FindingKind.SCENES_DIFFER, use.line, detail, shot=use.shot)
-        if len(kept) not in apart and _lost(kept[-1], last, use):
-            apart.add(len(kept))
+            panels.append([])
+        panels[-1].append(use)
+    return [_one(each, findings) if len(each) > 1 else each[0] for each in panels]
+
+
+def _one(panels: Sequence[Use], findings: Findings) -> Use:
+    first = panels[0]
+    scene = next((panel.scene for panel in panels if panel.scene is not None), None)
+    for panel in panels:
+        if panel.scene not in {None, scene}:
+            detail = f"scene {panel.scene} for a shot that began in scene {scene}, which is kept"
+            findings.add(FindingKind.SCENES_DIFFER, panel.line, detail, shot=panel.shot)
+    source, source_in, source_frames = first.source, first.source_in, _source_frames(panels)
+    if source_frames is None:
+        known = {(panel.source, panel.source_in) for panel in panels}
+        source_in = None
+        if known != {(source, None)}:
+            source = None
             detail = "panels of one shot whose source sides do not follow each other; the use is kept without a source"
-            findings.add(FindingKind.SOURCES_APART, last.line, detail, shot=use.shot)
-    return kept
-
-
-def _lost(joined: Use, *panels: Use) -> bool:
-    return any(
-        (joined.source is None and panel.source is not None)
-        or (joined.source_in is None and panel.source_in is not None)
-        for panel in panels
-    )
-
-
-def _with_panel(use: Use, panel: Use) -> Use:
-    source, source_in, source_frames = _source(use, panel)
+            findings.add(FindingKind.SOURCES_APART, first.line, detail, shot=first.shot)
     return replace(
-        use,
-        frames=use.frames + panel.frames,
+        first,
+        frames=sum(panel.frames for panel in panels),
         source=source,
         source_in=source_in,
         source_frames=source_frames,
-        extra_frames=panel.extra_frames,
-        scene=use.scene if use.scene is not None else panel.scene,
-        remarks=use.remarks + panel.remarks,
+        extra_frames=panels[-1].extra_frames,
+        scene=scene,
+        remarks=tuple(remark for panel in panels for remark in panel.remarks),
     )
 
 
-def _source(use: Use, panel: Use) -> tuple[str | None, int | None, int | None]:
-    if use.source != panel.source:
-        return None, None, None
-    if use.source_in is None or use.source_frames is None or panel.source_frames is None:
-        known = use.source_in is not None or panel.source_in is not None
-        return None if known else use.source, None, None
-    if panel.source_in != use.source_in + use.source_frames:
-        return None, None, None
-    return use.source, use.source_in, use.source_frames + panel.source_frames
+def _source_frames(panels: Sequence[Use]) -> int | None:
+    """How long the source side of all *panels* is, None where they do not follow each other on one reel."""
+    first = panels[0]
+    follows = first.source_in
+    for panel in panels:
+        if panel.source_in is None or panel.source_frames is None:
+            return None
+        if panel.source != first.source or panel.source_in != follows:
+            return None
+        follows = panel.source_in + panel.source_frames
+    return None if follows is None or first.source_in is None else follows - first.source_in
 
 
 def _compare_neighbours(uses: Iterable[Use], black: Iterable[tuple[int, int]], findings: Findings) -> None:

@@ -3,7 +3,7 @@
 import pytest
 
 from service.domain.cutlists import FindingKind, ListFormat, Use
-from tests.domain.lists import NTSC, lengths, reading, refusal, refused, taken
+from tests.domain.lists import NTSC, lengths, reading, refusal, refused, remarked, taken
 
 CSV = reading(form=ListFormat.CSV)
 
@@ -113,3 +113,19 @@ def test_a_table_that_cannot_be_taken_says_what_would_be_right(
 def test_labels_of_two_kinds_in_a_table_contradict_each_other() -> None:
     text = "shot,record_in,record_out\nq1,00:00:00:00,00:00:01:00\nq2,00:00:01;00,00:00:02;00\n"
     assert refused(text, reading(NTSC, form=ListFormat.CSV)) == [(FindingKind.DROP_FRAME, 3)]
+
+
+def test_panels_keep_the_reel_they_share_and_the_scene_one_of_them_names() -> None:
+    cut = taken("shot,frames,source,scene\nq1,20,A001,\nq1,30,A001,quay\nq1,5,A001,mill\n", CSV)
+    assert [(use.frames, use.source, use.source_in, use.scene) for use in cut.uses] == [(55, "A001", None, "quay")]
+    assert remarked(cut) == [(FindingKind.SCENES_DIFFER, 4)]
+
+
+def test_panels_of_which_one_has_no_source_side_lose_it_and_say_so() -> None:
+    head = "shot,frames,source,source_in,source_out\nq1,25,A001,00:00:00:00,00:00:01:00\n"
+    for row in ("q1,25,A001,,\n", "q1,25,,,\n", "q1,25,A002,00:00:01:00,00:00:02:00\n"):
+        cut = taken(head + row, CSV)
+        assert [(use.frames, use.source, use.source_in, use.source_frames) for use in cut.uses] == [
+            (50, None, None, None)
+        ]
+        assert remarked(cut) == [(FindingKind.SOURCES_APART, 2)]

@@ -17,6 +17,11 @@ def test_the_shortest_document() -> None:
     assert (cut.uses[0].line, cut.title, cut.drop_frame, cut.findings) == (2, None, False, ())
 
 
+def test_a_use_may_end_with_the_last_label_of_the_day() -> None:
+    (use,) = taken(ONE.replace("90000", "2159937"), JSON).uses
+    assert use.record_out == 25 * 86_400 - 1
+
+
 def test_uses_of_a_document_have_the_lines_they_begin_in() -> None:
     use = '{"shot": "%s", "record_in": %d, "frames": 2,\n "scene": null}'
     uses = ",\n\n".join(use % (f"q{at}", at * 5) for at in range(3))
@@ -57,7 +62,7 @@ def test_uses_of_a_document_have_the_lines_they_begin_in() -> None:
         (("62", "-5"), FindingKind.FIELD_OUT_OF_RANGE, 2),
         (("62", "1000001"), FindingKind.FIELD_OUT_OF_RANGE, 2),
         (("62", "9" * 5000), FindingKind.FIELD_OUT_OF_RANGE, 2),
-        (("90000", "2159999"), FindingKind.FIELD_OUT_OF_RANGE, 2),
+        (("90000", "2159938"), FindingKind.FIELD_OUT_OF_RANGE, 2),
         (("{", "["), FindingKind.UNREADABLE_LINE, 1),
         (("]}", "]}}"), FindingKind.UNREADABLE_LINE, 3),
         (("]}", ",]}"), FindingKind.UNREADABLE_LINE, 3),

@@ -300,6 +300,23 @@ def test_of_pictures_over_each_other_the_one_the_cut_line_names_is_left() -> Non
     assert remarked(cut) == [(FindingKind.OVERLAP, 2)]
 
 
+def test_of_two_uses_that_end_alike_the_one_listed_before_the_dissolve_is_left() -> None:
+    lines = [event(1, "q1", (0, 50)), *dissolve(), event(3, "q1", (10, 50))]
+    assert [(use.record_in, use.extra_frames) for use in taken(lines).uses] == [(0, 12), (50, 0), (10, 0)]
+
+
+def test_of_two_dissolves_from_one_use_the_longer_counts() -> None:
+    over = event(3, "q3", (50, 90), kind="V2 D 005")
+    for lines in ([*dissolve(12), over], [over, *dissolve(12)]):
+        assert taken([event(1, "q1", (0, 50)), *lines]).uses[0].extra_frames == 12
+
+
+def test_after_a_dissolve_from_black_from_names_what_comes() -> None:
+    lines = [event(1, "BL", (0, 0)), event(1, "AX", (0, 50), kind="V D 012"), "* FROM CLIP NAME: q1"]
+    assert lengths(taken(lines, COMMENTS)) == [("q1", 50)]
+    assert taken([*lines[:2], "* TO CLIP NAME: q1"], COMMENTS) == taken(lines, COMMENTS)
+
+
 def test_a_list_in_the_order_of_its_reels_is_read_alike() -> None:
     lines = [*dissolve(), event(1, "q1", (0, 50))]
     assert [(use.shot, use.extra_frames) for use in taken(lines).uses] == [("q2", 0), ("q1", 12)]
