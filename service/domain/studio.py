@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
+from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from zoneinfo import ZoneInfo
 
@@ -44,9 +45,32 @@ def production_day(instant: datetime, studio: Studio, *, shifts: Sequence[Shift]
     return _cut_date(max(holding, default=instant), studio)
 
 
+def day_opens(day: date, studio: Studio) -> datetime:
+    """The first UTC instant of a production day; it lasts to that of the next.
+
+    That is 24 hours as a rule, 23 or 25 over a change to or from summer time, and half an hour more or less on Lord
+    Howe. Where the clock is put forward over the studio's hour the day begins at the change.
+    """
+    due = due_instant(day, _starts_at(studio), time_zone=studio.time_zone)
+    not_yet_s, begun_s = -2 * 24 * 3600, 0
+    if _cut_date(due - timedelta(seconds=1), studio) < day:
+        return due
+    while begun_s - not_yet_s > 1:
+        middle_s = (not_yet_s + begun_s) // 2
+        if _cut_date(due + timedelta(seconds=middle_s), studio) < day:
+            not_yet_s = middle_s
+        else:
+            begun_s = middle_s
+    return due + timedelta(seconds=begun_s)
+
+
+def _starts_at(studio: Studio) -> time:
+    return time(studio.day_starts_at_min // 60, studio.day_starts_at_min % 60)
+
+
 def _cut_date(instant: datetime, studio: Studio) -> date:
     wall = instant.astimezone(zone(studio.time_zone))
-    starts_at = time(studio.day_starts_at_min // 60, studio.day_starts_at_min % 60)
+    starts_at = _starts_at(studio)
     # A clock put back over the studio's hour shows the time before it once more; the day has begun all the same.
     begun = wall.time() >= starts_at or instant >= due_instant(wall.date(), starts_at, time_zone=studio.time_zone)
     return wall.date() if begun else wall.date() - timedelta(days=1)
@@ -81,3 +105,14 @@ def zone(time_zone: str) -> ZoneInfo:
             return ZoneInfo.from_file(rules, key=time_zone)
     except (ModuleNotFoundError, FileNotFoundError):
         return known
+
+
+def tz_data_version() -> str:
+    """Which release of the time zone database production days are reckoned by: that of the `tzdata` package.
+
+    `the machine's own` where the package is not installed.
+    """
+    try:
+        return version("tzdata")
+    except PackageNotFoundError:
+        return "the machine's own"

@@ -1,7 +1,9 @@
 """Production days and weeks, against the calendar's law and published examples."""
 
+import re
 import zoneinfo
 from datetime import UTC, date, datetime, time, timedelta
+from importlib.metadata import PackageNotFoundError
 from importlib.resources import files
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -11,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.shifts import Shift
-from service.domain.studio import Studio, due_instant, iso_week, production_day, zone
+from service.domain.studio import Studio, day_opens, due_instant, iso_week, production_day, tz_data_version, zone
 
 FIVE = time(5)
 INSTANTS = st.datetimes(datetime(2000, 1, 1), datetime(2037, 12, 31), timezones=st.just(UTC))  # noqa: DTZ001 -- the strategy wants them bare
@@ -151,6 +153,54 @@ def test_a_day_that_has_begun_does_not_end_when_the_clock_is_put_back_over_its_h
 def test_days_never_go_back(instant: datetime, pause: timedelta, time_zone: str, starts_at_min: int) -> None:
     studio = Studio(time_zone=time_zone, day_starts_at_min=starts_at_min)
     assert production_day(instant, studio) <= production_day(instant + pause, studio)
+
+
+@given(INSTANTS, ZONES | st.just("Pacific/Apia"), st.integers(0, 1439))
+def test_a_day_opens_with_its_first_instant(instant: datetime, time_zone: str, starts_at_min: int) -> None:
+    studio = Studio(time_zone=time_zone, day_starts_at_min=starts_at_min)
+    day = production_day(instant, studio)
+
+    opens, closes = day_opens(day, studio), day_opens(day + timedelta(days=1), studio)
+
+    assert opens <= instant < closes
+    assert production_day(opens, studio) == day
+    assert production_day(opens - timedelta(seconds=1), studio) < day
+
+
+@pytest.mark.parametrize(
+    ("time_zone", "day", "starts_at_min", "opens"),
+    [
+        ("Europe/London", "2026-10-25", 300, "2026-10-25T05:00Z"),
+        ("Europe/London", "2026-03-29", 300, "2026-03-29T04:00Z"),
+        # 01:30 is shown twice: the first time opens the day. On 29 March it is not shown: the change does.
+        ("Europe/London", "2026-10-25", 90, "2026-10-25T00:30Z"),
+        ("Europe/London", "2026-03-29", 90, "2026-03-29T01:00Z"),
+        ("Australia/Lord_Howe", "2026-04-05", 105, "2026-04-04T14:45Z"),
+        # 02:00 to 02:30 is skipped.
+        ("Australia/Lord_Howe", "2026-10-04", 135, "2026-10-03T15:30Z"),
+        # Samoa had no 30 December 2011 (the time zone database's file `australasia`): its day begins with the jump.
+        ("Pacific/Apia", "2011-12-30", 300, "2011-12-30T10:00Z"),
+        ("Pacific/Apia", "2011-12-31", 300, "2011-12-30T15:00Z"),
+    ],
+)
+def test_a_day_opens_where_the_clock_first_shows_or_passes_the_studios_hour(
+    time_zone: str, day: str, starts_at_min: int, opens: str
+) -> None:
+    studio = Studio(time_zone=time_zone, day_starts_at_min=starts_at_min)
+    assert day_opens(date.fromisoformat(day), studio) == at(opens)
+
+
+def test_the_zone_rules_say_their_release(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The package's version is the database's release with the letter as a number: 2026f is 2026.6.
+    pinned = re.search(r'"tzdata==([\d.]+)"', (Path(__file__).parents[2] / "pyproject.toml").read_text())
+    assert pinned
+    assert tz_data_version() == pinned[1]
+
+    def missing(name: str) -> str:
+        raise PackageNotFoundError(name)
+
+    monkeypatch.setattr("service.domain.studio.version", missing)
+    assert tz_data_version() == "the machine's own"
 
 
 @given(INSTANTS, ZONES)
