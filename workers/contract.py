@@ -14,8 +14,10 @@ from typing import Any, ClassVar, Protocol
 
 from pydantic import BaseModel, ConfigDict
 
+from service.domain.days import DayFacts
 from service.domain.events import Event, EventKind
 from service.domain.progress import Cause, ShotFacts
+from service.domain.reports import Filed
 from service.domain.studio import Studio
 from service.domain.takes import LedgerPost, Purpose, Standing
 
@@ -32,12 +34,23 @@ class NoSettings(BaseModel):
 class Schedule:
     """A job called `name`, due once on every studio-local day, `at` this local time.
 
+    None is the hour at which the studio's days begin: the production day before has just closed then.
+
     On the night the clock is put back and shows the time twice it is due the first time; on the night the clock skips
     it, an hour later by the new clock. After a standstill the latest day alone is caught up.
     """
 
     name: str
-    at: time
+    at: time | None
+
+
+@dataclass(frozen=True, slots=True)
+class Production:
+    """A production: its `production_id` as in events, its `code`, and `began_on`, the production day it was added."""
+
+    production_id: int
+    code: str
+    began_on: date
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +85,7 @@ class FigureTable(StrEnum):
     PART_PROGRESS = "part_progress"
     DAY_FRAMES = "day_frames"
     DAY_CREDIT = "day_credit"
+    REPORTED_FRAMES = "reported_frames"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +114,21 @@ class Announce:
     shot_id: int | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class File:
+    """A nightly report to file as the next revision, and to announce as `report.filed`.
+
+    It is that of the production `production_id` and its production day `day`. `inputs` and `figures` are what
+    `service.domain.reports` makes of the day's facts and of the report, in plain JSON values. Nothing is filed where
+    the latest revision has the same figures or rests on a later event.
+    """
+
+    production_id: int
+    day: date
+    inputs: Mapping[str, Any]
+    figures: Mapping[str, Any]
+
+
 @dataclass(frozen=True, slots=True)
 class Result:
     """What a scheduled job found: `data` in plain JSON values, kept with the job."""
@@ -107,7 +136,7 @@ class Result:
     data: Mapping[str, Any]
 
 
-Change = Replace | Announce | Result
+Change = Replace | Announce | File | Result
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +179,24 @@ class Context(Protocol):
 
     def credited_changes(self, shot_ids: Sequence[int]) -> Mapping[int, Sequence[CreditedChange]]:
         """The journal of credited frames of each shot, in order; a shot without any is left out."""
+
+    def productions(self) -> Sequence[Production]:
+        """Every production, in the order they were added."""
+
+    def active_days(self, production_id: int) -> Sequence[date]:
+        """Every production day on which a production has counts or changes of planned or credited frames, rising."""
+
+    def day_facts(self, production_id: int, day: date) -> DayFacts:
+        """What a report of a production's day rests on. A day that was reported keeps the terms of its report."""
+
+    def filed(self, production_id: int) -> Mapping[date, Filed]:
+        """The latest revision of every day of a production that was reported."""
+
+    def reported(self, production_id: int, day: date) -> Mapping[str, Any] | None:
+        """The figures of the latest revision of a day, as they were filed; None of a day that was not reported."""
+
+    def unmatched_days(self) -> Mapping[int, Mapping[date, int]]:
+        """How many counts wait for a shot, by production id and production day; days without any are left out."""
 
     def own_rows(self, table: FigureTable, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
         """The rows of `table` this worker's version stored before; a shot without any is left out."""

@@ -15,12 +15,13 @@ from typing import Protocol
 from sqlalchemy.exc import DBAPIError
 from sqlmodel import Session
 
-from service.domain.events import Event
-from service.store import cursors, events, figures
+from service.domain.events import Event, EventKind
+from service.domain.reports import Figure, report_of
+from service.store import cursors, events, figures, reports
 from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database, retryable
 from service.store.failures import understood
-from workers.contract import Announce, Change, FigureTable, Replace, Result, Worker
+from workers.contract import Announce, Change, FigureTable, File, Replace, Result, Worker
 from workers.snapshot import Snapshot
 
 # The one partition there is: a worker reads the whole log. A cursor names it, so that a log can be shared out later.
@@ -31,8 +32,12 @@ FIRST_PAUSE_S = 1.0
 FIRST_PAUSE_AFTER_DEATH_S = 5.0
 LONGEST_PAUSE_S = 300.0
 LONGEST_ERROR = 4000
-# Figures of a table have one maker; another worker's rows in it would be shown as his.
-MAKERS: Mapping[FigureTable, str] = dict.fromkeys(FigureTable, "progress")
+# Figures of a table have one maker; another worker's rows in it would be shown as his. So have reports.
+REPORTER = "nightly"
+MAKERS: Mapping[FigureTable, str] = {
+    **dict.fromkeys(FigureTable, "progress"),
+    FigureTable.REPORTED_FRAMES: REPORTER,
+}
 
 
 class EngineSettings(Protocol):
@@ -297,6 +302,10 @@ def write_again(database: Database, write: Callable[[Session], None]) -> None:
 
 def apply(session: Session, worker: Worker, changes: Sequence[Change], *, position: int, now: datetime) -> None:
     """Write the changes of a worker; what it announces comes last, because the log's lock is held to the commit."""
+    # Before the rows, whose foreign keys touch shots: productions are locked first.
+    filed = [
+        _filed(session, worker, change, position=position, now=now) for change in changes if isinstance(change, File)
+    ]
     by_table: dict[FigureTable, dict[int, Sequence[Mapping[str, object]]]] = {}
     for change in changes:
         if isinstance(change, Replace):
@@ -314,10 +323,29 @@ def apply(session: Session, worker: Worker, changes: Sequence[Change], *, positi
                 shot_id=change.shot_id,
                 data=change.data,
             )
-            for change in changes
+            for change in (*changes, *filed)
             if isinstance(change, Announce)
         ],
     )
+
+
+def _filed(session: Session, worker: Worker, report: File, *, position: int, now: datetime) -> Announce | None:
+    """File a report; what is to be said of it, None where it was nothing new."""
+    total = report_of(report.figures).total.figures
+    filing = reports.Filing(
+        version=worker.version,
+        production_id=report.production_id,
+        day=report.day,
+        position=position,
+        unmatched_counts=total[Figure.UNMATCHED_COUNTS],
+        inputs=report.inputs,
+        figures=report.figures,
+    )
+    filed = reports.file(session, filing, now=now)
+    if filed is None:
+        return None
+    data = {"production": filed.production, "day": filed.day.isoformat(), "revision": filed.revision}
+    return Announce(kind=EventKind.REPORT_FILED, data=data, production_id=filed.production_id)
 
 
 def attempt(worker: Worker, work: Callable[[], Sequence[Change]]) -> tuple[tuple[Change, ...], str | None]:
@@ -338,8 +366,10 @@ def attempt(worker: Worker, work: Callable[[], Sequence[Change]]) -> tuple[tuple
 def checked(worker: Worker, changes: Sequence[Change]) -> tuple[Change, ...]:
     """The changes as a tuple; raises WrongChange of anything that is none, or not this worker's to make."""
     for change in changes:
-        if not isinstance(change, Replace | Announce | Result):
-            raise WrongChange(f"a worker returns Replace, Announce and Result, not {type(change).__name__}")
+        if not isinstance(change, Replace | Announce | File | Result):
+            raise WrongChange(f"a worker returns Replace, Announce, File and Result, not {type(change).__name__}")
+        if isinstance(change, File) and worker.name != REPORTER:
+            raise WrongChange(f"reports are filed by the worker {REPORTER}, not by {worker.name}")
         if isinstance(change, Replace) and MAKERS.get(change.table) != worker.name:
             raise WrongChange(f"{change.table} is not a table of the worker {worker.name}")
     return tuple(changes)

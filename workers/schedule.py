@@ -11,7 +11,7 @@ from functools import partial
 
 from sqlmodel import Session
 
-from service.domain.studio import due_instant, zone
+from service.domain.studio import Studio, day_opens, due_instant, zone
 from service.store import events, jobs, studio
 from service.store.engine import Busy, Database
 from service.store.jobs import Job
@@ -55,12 +55,18 @@ class JobResult:
     error: str | None = None
 
 
-def latest(schedule: Schedule, *, time_zone: str, now: datetime) -> tuple[date, datetime]:
+def latest(schedule: Schedule, *, studio: Studio, now: datetime) -> tuple[date, datetime]:
     """The last studio-local day whose time for the job has come, and the instant it came."""
-    day = now.astimezone(zone(time_zone)).date()
-    while (due_at := due_instant(day, schedule.at, time_zone=time_zone)) > now:
+    day = now.astimezone(zone(studio.time_zone)).date()
+    while (due_at := _due(schedule, day, studio)) > now:
         day -= timedelta(days=1)
     return day, due_at
+
+
+def _due(schedule: Schedule, day: date, studio: Studio) -> datetime:
+    if schedule.at is None:
+        return day_opens(day, studio)
+    return due_instant(day, schedule.at, time_zone=studio.time_zone)
 
 
 def enter(database: Database, workers: Iterable[Worker], *, now: datetime) -> int:
@@ -68,9 +74,9 @@ def enter(database: Database, workers: Iterable[Worker], *, now: datetime) -> in
     with database.reading() as session:
         if events.head(session) == 0:
             return 0
-        time_zone = studio.read(session).time_zone
+        set_by = studio.load(session)
         due = [
-            (worker.name, schedule.name, *latest(schedule, time_zone=time_zone, now=now))
+            (worker.name, schedule.name, *latest(schedule, studio=set_by, now=now))
             for worker in workers
             for schedule in worker.schedules
         ]

@@ -2,19 +2,21 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from functools import cached_property
 from typing import Any
 
 from sqlmodel import Session
 
+from service.domain.days import DayFacts
 from service.domain.progress import Cause, ShotFacts
-from service.domain.studio import Studio
+from service.domain.reports import Filed
+from service.domain.studio import Studio, production_day
 from service.domain.takes import Purpose, SeriesState, Standing
-from service.store import counts, cursors, figures, shots, takes
+from service.store import counts, cursors, days, figures, productions, reports, shots, takes
 from service.store import studio as studios
-from service.store.tables import SeriesRow
-from workers.contract import Context, CreditedChange, FigureTable, Pending, SeriesLedger, Worker
+from service.store.tables import ProductionRow, SeriesRow
+from workers.contract import Context, CreditedChange, FigureTable, Pending, Production, SeriesLedger, Worker
 
 
 class Snapshot(Context):
@@ -73,6 +75,38 @@ class Snapshot(Context):
         for shot_id, day, cause, frames in takes.journal(self._session, shot_ids):
             found[shot_id].append(CreditedChange(day, Cause(cause), frames))
         return found
+
+    @cached_property
+    def _productions(self) -> Mapping[int, ProductionRow]:
+        return {row.id: row for row in productions.every(self._session) if row.id is not None}
+
+    def productions(self) -> Sequence[Production]:
+        """Every production, in the order they were added."""
+        return [
+            Production(id_, row.code, production_day(row.added_at, self.studio))
+            for id_, row in self._productions.items()
+        ]
+
+    def active_days(self, production_id: int) -> Sequence[date]:
+        """Every production day on which a production has counts or changes of planned or credited frames."""
+        return days.active(self._session, production_id, self._productions[production_id].code)
+
+    def day_facts(self, production_id: int, day: date) -> DayFacts:
+        """What a report of a production's day rests on."""
+        return reports.facts(self._session, self._productions[production_id], day, studio=self.studio)
+
+    def filed(self, production_id: int) -> Mapping[date, Filed]:
+        """The latest revision of every day of a production that was reported."""
+        return reports.filed(self._session, production_id)
+
+    def reported(self, production_id: int, day: date) -> Mapping[str, Any] | None:
+        """The figures of the latest revision of a day."""
+        latest = reports.latest(self._session, production_id, day)
+        return None if latest is None else latest.figures
+
+    def unmatched_days(self) -> Mapping[int, Mapping[date, int]]:
+        """How many counts wait for a shot, by production id and production day."""
+        return days.unmatched(self._session)
 
     def own_rows(self, table: FigureTable, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
         """The rows of `table` this worker's version stored before."""

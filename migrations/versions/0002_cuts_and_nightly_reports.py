@@ -107,6 +107,7 @@ def _reports() -> None:
         sa.Column("day_on", sa.Date(), nullable=False),
         sa.Column("revision", sa.Integer(), nullable=False),
         sa.Column("position", sa.Integer(), nullable=False),
+        sa.Column("unmatched_counts", sa.Integer(), nullable=False),
         sa.Column("inputs", sa.JSON(), nullable=False),
         sa.Column("figures", sa.JSON(), nullable=False),
         sa.Column("difference", sa.JSON(none_as_null=True), nullable=True),
@@ -114,11 +115,7 @@ def _reports() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_nightly_report")),
         sa.ForeignKeyConstraint(["production_id"], ["production.id"], name=op.f("fk_nightly_report_production_id")),
         sa.UniqueConstraint(
-            "production_id",
-            "day_on",
-            "version",
-            "revision",
-            name=op.f("uq_nightly_report_production_id_day_on_version_revision"),
+            "production_id", "day_on", "revision", name=op.f("uq_nightly_report_production_id_day_on_revision")
         ),
         sa.CheckConstraint("revision >= 1", name=op.f("ck_nightly_report_revision")),
         sqlite_autoincrement=True,
@@ -131,7 +128,7 @@ def _reports() -> None:
         sa.Column("stage_id", sa.Integer(), nullable=False),
         sa.Column("animator", sa.String(), nullable=False),
         sa.Column("shot_id", sa.Integer(), nullable=False),
-        sa.Column("posts", sa.Integer(), nullable=False),
+        sa.Column("counts", sa.Integer(), nullable=False),
         sa.Column("gross_frames", sa.Integer(), nullable=False),
         sa.Column("deleted_frames", sa.Integer(), nullable=False),
         sa.PrimaryKeyConstraint(

@@ -63,7 +63,8 @@ MEANINGS: Mapping[EventKind, str] = {
     "`planned_frames_after`.",
     EventKind.SHOT_ADDED: "A shot was added: `production`, `shot`, `episode`, `scene`, `cut_frames`, `uses`, "
     "`dissolves`, `handle_in`, `handle_out`, `cameras`, `passes`, `moving_camera`, `parts`.",
-    EventKind.SHOT_CHANGED: "A shot's plan was changed: `production`, `shot`, `changed` (the new values), `reason`.",
+    EventKind.SHOT_CHANGED: "A shot's plan was changed: `production`, `shot`, `changed` (each field before and after), "
+    "`reason`.",
     EventKind.SHOT_OMITTED: "A shot was removed from the cut: `production`, `shot`, `changed`, `reason`.",
     EventKind.SHOT_RESTORED: "An omitted shot was brought back: `production`, `shot`, `changed`, `reason`.",
     EventKind.FRAMES_COUNTED: "Counts moved a series of a shot: `series`, `part`, `purpose`, `take`, `camera`, `pass`, "
@@ -76,7 +77,7 @@ MEANINGS: Mapping[EventKind, str] = {
     "`last`, `reason`.",
     EventKind.TOTALS_RECOUNTED: "The night's recount compared figures with the ledger: `day`, `series` and `shots` "
     "looked at, `behind` (shots the figures are not up to date with), `drifted` and `drift` (what differed).",
-    EventKind.REPORT_FILED: "A day's report was filed.",
+    EventKind.REPORT_FILED: "A revision of a day's nightly report was filed: `production`, `day`, `revision`.",
 }
 """What each kind tells of, and in backticks what its `data` holds."""
 

@@ -6,14 +6,24 @@ from typing import Any
 from sqlalchemy import delete, insert
 from sqlmodel import Session, col, func, select
 
-from service.store.tables import CursorRow, DayCreditRow, DayFramesRow, PartProgressRow, ShotProgressRow
+from service.store.tables import (
+    CursorRow,
+    DayCreditRow,
+    DayFramesRow,
+    PartProgressRow,
+    ReportedFramesRow,
+    ShotProgressRow,
+)
 
-FigureRow = type[ShotProgressRow] | type[PartProgressRow] | type[DayFramesRow] | type[DayCreditRow]
+FigureRow = (
+    type[ShotProgressRow] | type[PartProgressRow] | type[DayFramesRow] | type[DayCreditRow] | type[ReportedFramesRow]
+)
 TABLES: Mapping[str, FigureRow] = {
     "shot_progress": ShotProgressRow,
     "part_progress": PartProgressRow,
     "day_frames": DayFramesRow,
     "day_credit": DayCreditRow,
+    "reported_frames": ReportedFramesRow,
 }
 
 

@@ -35,6 +35,11 @@ def page(session: Session, *, after: int, limit: int, only: int | None = None) -
     return session.scalars(statement.order_by(col(ProductionRow.id)).limit(limit)).all()
 
 
+def every(session: Session) -> Sequence[ProductionRow]:
+    """Every production, in the order they were added."""
+    return session.scalars(select(ProductionRow).order_by(col(ProductionRow.id))).all()
+
+
 def has_shots(session: Session, production_id: int) -> bool:
     """Whether a production has any shot, omitted ones included."""
     return bool(session.scalar(select(exists().where(col(ShotRow.production_id) == production_id))))

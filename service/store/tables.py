@@ -570,15 +570,15 @@ class DayCreditRow(SQLModel, table=True):
 
 
 class NightlyReportRow(SQLModel, table=True):
-    """A revision of a production's report of one production day by the worker *nightly*, kept for good.
+    """A revision of a production's report of one production day, kept for good; `version` is the worker's that made it.
 
     `inputs` are the facts it was computed from, `figures` what was computed, `difference` what changed since the
-    revision before.
+    revision before. `unmatched_counts` is one of the figures, beside them so that all days can be looked through.
     """
 
     __tablename__ = "nightly_report"
     __table_args__ = (
-        UniqueConstraint("production_id", "day_on", "version", "revision"),
+        UniqueConstraint("production_id", "day_on", "revision"),
         CheckConstraint("revision >= 1", name="revision"),
         NEVER_REUSE,
     )
@@ -588,9 +588,10 @@ class NightlyReportRow(SQLModel, table=True):
     day_on: date
     revision: int
     position: int
+    unmatched_counts: int
     inputs: dict[str, Any] = Field(sa_type=JSON)
     figures: dict[str, Any] = Field(sa_type=JSON)
-    difference: dict[str, Any] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    difference: list[dict[str, Any]] | None = Field(default=None, sa_type=JSON(none_as_null=True))
     filed_at: datetime
 
 
@@ -604,6 +605,6 @@ class ReportedFramesRow(SQLModel, table=True):
     stage_id: int = Field(foreign_key="stage.id", primary_key=True, index=True)
     animator: str = Field(primary_key=True)
     shot_id: int = Field(foreign_key="shot.id", index=True)
-    posts: int
+    counts: int
     gross_frames: int
     deleted_frames: int

@@ -4,7 +4,7 @@ import multiprocessing
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import psycopg
 import pytest
@@ -18,7 +18,7 @@ from service.store.engine import Busy, Database
 from service.store.tables import CursorRow, QuarantineRow
 from tests.workers import strangers
 from tests.workers.strangers import START, UNWANTED, WANTED, Limits, Listener, address, heard, later, say, told
-from workers.contract import Change, Context, FigureTable, Replace
+from workers.contract import Change, Context, FigureTable, File, Replace
 from workers.engine import WHOLE_LOG, Outcome, StepResult, step
 
 LISTENER = CursorKey("listener", 1, WHOLE_LOG)
@@ -217,18 +217,36 @@ def test_an_error_text_no_database_takes_is_kept_readable(database: Database) ->
 class Trespasser(Listener):
     """Returns what it may not."""
 
+    def __init__(self, change: Change) -> None:
+        super().__init__()
+        self.change = change
+
     def handle(self, batch: Sequence[Event], context: Context) -> Sequence[Change]:
         super().handle(batch, context)
-        return [Replace(table=FigureTable.SHOT_PROGRESS, shot_id=1, rows=())]
+        return [self.change]
 
 
-def test_rows_of_another_worker_may_not_be_replaced(database: Database) -> None:
+@pytest.mark.parametrize(
+    ("change", "error"),
+    [
+        (
+            Replace(table=FigureTable.SHOT_PROGRESS, shot_id=1, rows=()),
+            "shot_progress is not a table of the worker listener",
+        ),
+        (
+            File(production_id=1, day=date(2026, 3, 2), inputs={}, figures={}),
+            "reports are filed by the worker nightly, not by listener",
+        ),
+    ],
+    ids=["rows", "reports"],
+)
+def test_what_is_another_workers_to_make_is_refused(database: Database, change: Change, error: str) -> None:
     say(database, WANTED)
 
-    result = take_step(database, Trespasser())
+    result = take_step(database, Trespasser(change))
 
     assert result.outcome is Outcome.FAILED
-    assert "shot_progress is not a table of the worker listener" in (result.error or "")
+    assert error in (result.error or "")
 
 
 def test_attempts_are_counted_before_the_worker_runs(database: Database) -> None:

@@ -11,6 +11,7 @@ from multiprocessing.synchronize import Barrier
 import pytest
 from sqlmodel import col, select
 
+from service.domain.studio import Studio
 from service.store import jobs
 from service.store.engine import Database
 from service.store.tables import DueJobRow, StudioRow
@@ -23,8 +24,8 @@ from workers.schedule import JobOutcome, JobResult, latest
 DUE = datetime(2026, 3, 2, 4, 30, tzinfo=UTC)
 
 
-def night(zone: str, at: time, now: str) -> tuple[date, datetime]:
-    return latest(Schedule("recount", at), time_zone=zone, now=datetime.fromisoformat(now))
+def night(zone: str, at: time | None, now: str) -> tuple[date, datetime]:
+    return latest(Schedule("recount", at), studio=Studio(time_zone=zone), now=datetime.fromisoformat(now))
 
 
 def try_one(database: Database, worker: Listener, *, owner: str = "one", now: datetime = START) -> JobResult | None:
@@ -71,13 +72,23 @@ def test_a_shift_of_half_an_hour_is_obeyed() -> None:
     )
 
 
+def test_a_job_without_a_time_is_due_when_the_studios_day_begins() -> None:
+    # Five o'clock in London: 04:00Z in summer; on 25 October 2026, clocks put back in the night, 05:00Z.
+    assert night("Europe/London", None, "2026-10-24T04:00:00Z") == (
+        date(2026, 10, 24),
+        datetime(2026, 10, 24, 4, 0, tzinfo=UTC),
+    )
+    assert night("Europe/London", None, "2026-10-25T04:59:59Z")[0] == date(2026, 10, 24)
+    assert night("Europe/London", None, "2026-10-25T05:00:00Z")[0] == date(2026, 10, 25)
+
+
 @pytest.mark.parametrize("zone", ["Europe/London", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu"])
-@pytest.mark.parametrize("at", [time(0, 0), time(1, 30), time(2, 15), time(4, 30), time(23, 59)])
-def test_every_day_of_the_year_is_due_once_and_in_order(zone: str, at: time) -> None:
+@pytest.mark.parametrize("at", [time(0, 0), time(1, 30), time(2, 15), time(4, 30), time(23, 59), None])
+def test_every_day_of_the_year_is_due_once_and_in_order(zone: str, at: time | None) -> None:
     seen: list[tuple[date, datetime]] = []
     now = datetime(2026, 1, 1, tzinfo=UTC)
     while now < datetime(2027, 1, 1, tzinfo=UTC):
-        found = latest(Schedule("recount", at), time_zone=zone, now=now)
+        found = latest(Schedule("recount", at), studio=Studio(time_zone=zone), now=now)
         assert found[1] <= now
         if not seen or seen[-1] != found:
             seen.append(found)
