@@ -318,6 +318,24 @@ class Client:
         asked = {"by": by} | ({"episode": episode} if episode else {})
         return self._read(_path("productions", production, "progress"), asked)
 
+    def nightly(self, production: str, day: str = "latest", *, revision: int | None = None) -> Reply:
+        """What a production day brought, by its report or as it now stands; `day` is `YYYY-MM-DD` or `latest`."""
+        asked = {} if revision is None else {"revision": revision}
+        return self._read(_path("productions", production, "reports", "nightly", day), asked)
+
+    def nightly_csv(self, production: str, day: str = "latest", *, revision: int | None = None) -> str:
+        """The same as a table in CSV: a row for the production and each episode, stage and animator."""
+        path = _path("productions", production, "reports", "nightly", day)
+        asked = {} if revision is None else {"revision": revision}
+        answer = self._request("GET", path, params=asked, headers={"Accept": "text/csv"})
+        if answer.is_error:
+            raise ApiError(answer.status_code, _document(answer))
+        return answer.text
+
+    def nightly_days(self, production: str) -> Iterator[Json]:
+        """Every production day whose report was filed, with its latest revision."""
+        return self._pages(_path("productions", production, "reports", "nightly"))
+
     def events(self, after: int = 0, **filters: Any) -> Reply:  # noqa: ANN401 - names, lists of names, numbers
         """A page of the log: the events after a position; its `next` is the position to go on from.
 

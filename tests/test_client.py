@@ -266,6 +266,11 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     decided = office.decide("p", "s2", rejected, take=1, part="left", etag=etag(take))
     yield office.decide("p", "s2", {"verdict": "circle"}, take=1, part="left", etag=etag(decided))
     yield [office.progress("p", by, episode="e") for by in ("episode", "scene", "stage", "day", "animator")]
+    yield (office.nightly("p"), office.nightly_csv("p", "2026-03-02"))
+    for ask in (office.nightly, office.nightly_csv):
+        with pytest.raises(ApiError, match="has no revision 1"):
+            ask("p", "2026-03-02", revision=1)
+    yield [list(office.nightly_days("p"))]
     yield (office.events(after=3, limit=500, production="p", kind=["shot.added", "take.decided"]), office.workers())
 
 

@@ -1,11 +1,14 @@
 """README.md tells the truth: its commands are run as they stand there."""
 
+import csv
 import json
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
+from service.api.reports import COLUMNS
 from service.settings import PREFIX, Settings
 from tests.conftest import unavailable
 from tests.served import TIEDOWN, environment, served
@@ -15,9 +18,9 @@ README = (HOUSE / "README.md").read_text(encoding="utf-8")
 USUAL_ADDRESS = "http://127.0.0.1:8484"
 
 
-def marked(name: str) -> str:
-    """The shell lines under the mark of this name."""
-    found = re.search(rf"<!-- {name} -->\n+```sh\n(.*?)```", README, flags=re.DOTALL)
+def marked(name: str, language: str = "sh") -> str:
+    """The lines under the mark of this name."""
+    found = re.search(rf"<!-- {name} -->\n+```{language}\n(.*?)```", README, flags=re.DOTALL)
     assert found, name
     return found[1]
 
@@ -50,6 +53,51 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         "e2-street-2": 61,
         "e2-bakery-1": 67,
     }
+
+
+def test_the_nightly_report_is_pulled_as_the_readme_says(tmp_path: Path) -> None:
+    if shutil.which("curl") is None:
+        unavailable("curl is not installed")
+    script = marked("the nightly report, pulled", "python")
+    with served(tmp_path) as address:
+        lines = marked("the first count") + marked("the nightly report")
+        here = lines.replace(USUAL_ADDRESS, address).replace(".venv/bin/tiedown", TIEDOWN)
+        ended = subprocess.run(
+            ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
+        )
+        assert ended.returncode == 0, ended.stdout + ended.stderr
+        key = subprocess.run(
+            [TIEDOWN, "key", "create", "script", "--scope", "read"],
+            cwd=tmp_path,
+            env=environment(),
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.strip()
+        asked = environment(URL=address, KEY=key)
+        said = subprocess.run(
+            [sys.executable, "-c", script], cwd=tmp_path, env=asked, capture_output=True, text=True, check=True
+        ).stdout
+    table = list(csv.DictReader(ended.stdout[ended.stdout.index("production,day,") :].splitlines()))
+    assert [(row["scope"], row["code"], row["net_frames"]) for row in table] == [
+        ("production", "", "48"),
+        ("episode", "e1", "48"),
+        ("stage", "north", "48"),
+        # The office's key covers `coordinate`; the count named nobody.
+        ("animator", "", "48"),
+    ]
+    day = table[0]["day"]
+    assert said == f"{day} revision 0 48 frames shot\n"
+    (pulled,) = tmp_path.glob("nightly-*.csv")
+    assert pulled.name == f"nightly-{day}.csv"
+    scopes = [row["scope"] for row in csv.DictReader(pulled.read_text().splitlines())]
+    assert scopes == ["production", "episode", "stage"]
+
+
+def test_the_columns_of_the_nightly_report_are_all_named() -> None:
+    section = README.partition("## The nightly report")[2].partition("\n## ")[0]
+    named = set(re.findall(r"`([a-z_]+)`", section))
+    assert {each for each in COLUMNS if not each.startswith("credited_change_")} - named <= {"shots_finished_in_all"}
 
 
 def test_the_two_commands_install_from_the_locks_and_nothing_else() -> None:

@@ -61,6 +61,7 @@ TAGS = [
     {"name": "counts", "description": "Counts: what a stage terminal posts, and what waits for a shot."},
     {"name": "cuts", "description": "Cuts: an episode's cut lists, what each changes, and the lock."},
     {"name": "takes", "description": "Takes: what was shot, and what was decided of it."},
+    {"name": "reports", "description": "Nightly reports: what a production day brought, kept by revisions."},
     {"name": "progress", "description": "Frames shot against frames planned, added up."},
     {"name": "events", "description": "The log of everything that happened."},
     {"name": "workers", "description": "Workers: what reads the log and makes figures of it."},

@@ -34,6 +34,7 @@ STATUSES: tuple[tuple[type[Refusal], HTTPStatus], ...] = (
     (refusals.NotHere, HTTPStatus.NOT_FOUND),
     (Unknown, HTTPStatus.NOT_FOUND),
     (refusals.MethodNotAllowed, HTTPStatus.METHOD_NOT_ALLOWED),
+    (refusals.NotAcceptable, HTTPStatus.NOT_ACCEPTABLE),
     (Clash, HTTPStatus.CONFLICT),
     (refusals.Stale, HTTPStatus.PRECONDITION_FAILED),
     (refusals.BodyTooLarge, HTTPStatus.REQUEST_ENTITY_TOO_LARGE),

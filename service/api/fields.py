@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from fractions import Fraction
 from typing import Annotated, Any, Self, TypeVar
 
@@ -23,8 +23,12 @@ from service.domain.rates import RATE_RULE, rate_of
 
 INSTANT_RULE = "an RFC 3339 time with its offset, as 2026-03-02T14:05:00+01:00 or 2026-03-02T13:05:00Z"
 MOST_FRAMES = 10_000_000
+# No capture is older, and a day needs one after it.
+FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(9998, 12, 31)
+DAY_RULE = "a day of the calendar as YYYY-MM-DD, as 2026-10-24, from 1970 to 9998"
 
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
+_DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d", re.ASCII)
 
 Value = TypeVar("Value")
@@ -93,6 +97,19 @@ def _instant(value: object) -> object:
         raise wrong from None
 
 
+def _day(value: object) -> date:
+    wrong = PydanticCustomError("day", "Write {rule}.", {"rule": DAY_RULE})
+    if not isinstance(value, str) or _DAY.fullmatch(value) is None:
+        raise wrong
+    try:
+        day = date.fromisoformat(value)
+    except ValueError:
+        raise wrong from None
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise wrong
+    return day
+
+
 def _rate(value: object) -> Fraction:
     rate = rate_of(value) if isinstance(value, str) else None
     if rate is None:
@@ -150,6 +167,11 @@ Instant = Annotated[
     WithJsonSchema({"type": "string", "format": "date-time"}),
 ]
 """An instant written with its offset, kept in UTC."""
+
+Day = Annotated[
+    date, BeforeValidator(_day), WithJsonSchema({"type": "string", "format": "date", "examples": ["2026-10-24"]})
+]
+"""A day of the calendar as `YYYY-MM-DD`."""
 
 FrameRate = Annotated[
     Fraction,

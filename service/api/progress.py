@@ -52,7 +52,6 @@ class SumOut(Out):
     @classmethod
     def of(cls, figures: Sum) -> "SumOut":
         """The figures, rounded for display."""
-        per_cent = _per_cent(figures.credited_frames, figures.planned_frames)
         return cls(
             shots=figures.shots,
             planned_frames=figures.planned_frames,
@@ -61,7 +60,7 @@ class SumOut(Out):
             credited_cut_frames=figures.credited_cut_frames,
             remaining_frames=figures.remaining_frames,
             overshoot_frames=figures.overshoot_frames,
-            per_cent=per_cent,
+            per_cent=per_cent(figures.credited_frames, figures.planned_frames),
             provisional_shots=figures.provisional_shots,
         )
 
@@ -224,5 +223,6 @@ def _items(session: Session, over: Over, at: Rest, by: By) -> list[GroupOut] | l
             assert_never(by)
 
 
-def _per_cent(credited: int, planned: int) -> float | None:
+def per_cent(credited: int, planned: int) -> float | None:
+    """Credited of planned frames in per cent, rounded to 0.1; None where nothing is planned."""
     return round(float(Fraction(1000 * credited, planned))) / 10 if planned else None

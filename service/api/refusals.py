@@ -84,6 +84,13 @@ class UnsupportedMedia(Refusal):
 
 
 @dataclass(eq=False)
+class NotAcceptable(Refusal):
+    """The answer comes as one of {offered}: name one of them in `Accept`, or leave it out."""
+
+    offered: tuple[str, ...]
+
+
+@dataclass(eq=False)
 class InvalidRequest(Unfit):
     """The request has fields that are missing, unknown or not as they should be; `errors` names each."""
 

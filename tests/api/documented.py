@@ -23,7 +23,7 @@ from service.app import openapi
 from service.domain.keys import Scope
 from service.store.engine import Database
 from tests.api.conftest import Caller, Clock, TestClient
-from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, count, decide
+from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, count, decide, report
 
 DOCUMENT = openapi()
 CUTS = f"/v1/productions/{PRODUCTION}/episodes/101/cuts"
@@ -245,6 +245,7 @@ def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
     ):
         assert response.is_success, response.text
     catch_up(database, clock)
+    report(database, clock, nights=3)
     waiting, *_ = office.get("/v1/counts/unmatched").json()["items"]
     return World(client, app, callers, waiting["id"])
 

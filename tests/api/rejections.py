@@ -56,6 +56,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("shot-unknown", UNKNOWN),
     Refused("take-unknown", "a take begins with its first count"),
     Refused("count-unknown", "ids are the ledger's own"),
+    Refused("report-revision-unknown", "a revision is one that was filed"),
     Refused("camera-unknown", "a decision is about a camera the shot or the take has"),
     Refused("production-taken", ADDED),
     Refused("episode-taken", ADDED),

@@ -1,7 +1,7 @@
 """What API tests of shots and counts share: a production with shots, counts as bodies, the worker caught up."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from typing import Any
 
@@ -11,7 +11,10 @@ from service.actions import productions, stages, terminals
 from service.store.engine import Database
 from service.store.tables import PartRow, ShotRow
 from tests.api.conftest import Caller, Clock
+from workers import schedule
+from workers.builtin.nightly import Nightly
 from workers.builtin.progress import Progress, ProgressSettings
+from workers.contract import NoSettings
 from workers.engine import Outcome, step
 
 PRODUCTION = "lantern-bay"
@@ -89,3 +92,16 @@ def catch_up(database: Database, clock: Clock) -> None:
     worker = Progress(ProgressSettings())
     while (result := step(database, worker, settings=Limits(), owner="test", now=clock())).outcome is not Outcome.IDLE:
         assert result.again, result
+
+
+def report(database: Database, clock: Clock, *, nights: int = 1) -> None:
+    """Let *nightly* do its job, and then that of the days that follow: `nights` in all, the clock left as it is."""
+    worker = Nightly(NoSettings())
+    for night in range(nights):
+        now = clock() + timedelta(days=night)
+        schedule.enter(database, [worker], now=now)
+        done = schedule.run(database, [worker], settings=Limits(), owner="test", now=now, beat=lambda: None)
+        assert done is not None
+        assert done.error is None
+        while (result := step(database, worker, settings=Limits(), owner="test", now=now)).outcome is not Outcome.IDLE:
+            assert result.again, result

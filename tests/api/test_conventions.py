@@ -91,7 +91,8 @@ def test_every_read_has_an_etag_and_is_not_repeated_to_who_holds_it(studio: Worl
         got = studio.send(operation)
         head = studio.caller(operation).send("HEAD", studio.path(operation), params=operation.query)
         assert (head.status_code, head.content, head.headers) == (200, b"", got.headers), operation.name
-        assert got.headers["Vary"] == "Authorization", operation.name
+        negotiated = "406" in operation.described["responses"]
+        assert got.headers["Vary"] == ("Accept, Authorization" if negotiated else "Authorization"), operation.name
         assert got.headers["Cache-Control"] == "private, no-cache", operation.name
         etag = got.headers["ETag"]
         for tag in (etag, f"W/{etag}", f'"other", {etag}', "*"):
@@ -236,7 +237,8 @@ def test_what_a_path_names_and_is_not_there_is_404(studio: World) -> None:
         for name, parameter in operation.parameters("path").items():
             nowhere = "9998" if parameter["schema"]["type"] == "integer" else "nowhere"
             response = studio.send(operation, path=studio.path(operation, **{name: nowhere}), headers={"If-Match": "*"})
-            refused(operation, response, 404)
+            # Every day of the calendar is there; what is none is not a day that is missing.
+            refused(operation, response, 422 if parameter["schema"].get("format") == "date" else 404)
 
 
 def test_bodies_are_json_of_the_declared_fields_alone(studio: World) -> None:

@@ -81,6 +81,72 @@ FAULTS = (
         "tests/workers/test_engine.py::test_what_an_overtaken_engine_made_is_not_written",
     ),
     Fault(
+        "a count is late by its capture, not by when it came",
+        (
+            Edit(
+                "service/store/days.py",
+                "if row.received_at >= asked.terms.closes_at:",
+                "if row.captured_at >= asked.terms.closes_at:",
+            ),
+        ),
+        "tests/workers/test_nightly.py::test_late_counts_make_a_second_revision_and_leave_the_first_readable",
+    ),
+    Fault(
+        "a journal that leaves out the day itself",
+        (
+            Edit(
+                "service/store/standings.py",
+                "col(rows.changed_on) <= asked.terms.day)",
+                "col(rows.changed_on) < asked.terms.day)",
+            ),
+        ),
+        "tests/workers/test_nightly.py::test_the_day_that_closed_is_filed_at_the_studios_hour",
+    ),
+    Fault(
+        "plans as they stand now for plans as they stood then",
+        (
+            Edit(
+                "service/store/standings.py",
+                "event.at >= asked.terms.closes_at:",
+                "event.at >= asked.terms.closes_at and False:",
+            ),
+        ),
+        "tests/workers/test_nightly.py::test_decisions_and_new_plans_revise_no_day_that_has_closed",
+    ),
+    Fault(
+        "no second look at a day that was filed",
+        (
+            Edit(
+                "workers/builtin/nightly.py",
+                "desk.look_at_filed([event for event in batch if event.kind == EventKind.REPORT_FILED])",
+                "",
+            ),
+        ),
+        "tests/workers/test_nightly.py::test_a_count_that_comes_while_the_report_is_made_is_not_lost",
+    ),
+    Fault(
+        "a report of older facts in the place of a newer one",
+        (Edit("service/store/reports.py", "before.position >= filing.position or ", ""),),
+        "tests/store/test_reports.py::test_older_facts_never_follow_newer_ones",
+    ),
+    Fault(
+        "a report filed without a lock on its production",
+        (Edit("service/store/reports.py", "locked(statement, lock=True)", "locked(statement, lock=False)"),),
+        "tests/store/test_reports.py::test_two_who_file_one_day_at_once_make_two_revisions",
+        "postgresql",
+    ),
+    Fault(
+        "animators named to whoever may read",
+        (
+            Edit(
+                "service/api/reports.py",
+                "if shown.names or group.scope is not Grouping.ANIMATOR:",
+                "if group.figures:",
+            ),
+        ),
+        "tests/api/test_reports.py::test_animators_are_named_to_keys_that_cover_coordinate_alone",
+    ),
+    Fault(
         "BEGIN for BEGIN IMMEDIATE",
         (Edit("service/store/engine.py", 'begin="BEGIN IMMEDIATE"', 'begin="BEGIN"'),),
         "tests/store/test_sqlite_file.py::test_a_writer_keeps_out_even_programs_that_know_no_turnstile",
