@@ -181,6 +181,43 @@ def answered(address: str, key: str) -> tuple[Table, int]:
     return table, whole["position"]
 
 
+def reported(address: str, key: str, day: str, revision: int | None = None) -> dict[str, Any]:
+    """The nightly report of a day as the service answers it."""
+    asked = {} if revision is None else {"revision": revision}
+    with httpx.Client(base_url=address, headers={"Authorization": f"Bearer {key}"}) as client:
+        answer = client.get(f"/v1/productions/buttontide/reports/nightly/{day}", params=asked).raise_for_status()
+        return dict(answer.json())
+
+
+def kept_for_the_cut(count: Line) -> bool:
+    return count["answer"]["outcome"] in {"counted", "unmatched"} and count.get("purpose", "shoot") == "shoot"
+
+
+def frames_of_day(lines: Iterable[Line], day: str) -> tuple[int, int]:
+    """Frames gained and deleted by the captures of a day, each series followed from post to post."""
+    series: dict[tuple[Any, ...], dict[tuple[str, int], Line]] = defaultdict(dict)
+    parts: dict[str, dict[str, str]] = {}
+    plans: dict[str, Line] = {}
+    for line in lines:
+        if line["post"] == "shot":
+            plans[line["code"]] = line
+            parts[line["code"]] = {each["stage"]: each["part"] for each in line.get("parts", ())}
+        elif line["post"] == "count" and kept_for_the_cut(line):
+            plan = plans.get(line["shot"], {"cameras": ["main"], "passes": ["main"]})
+            camera, pass_ = line.get("camera", plan["cameras"][0]), line.get("pass", plan["passes"][0])
+            part = parts.get(line["shot"], {}).get(line["stage"], "")
+            series[line["shot"], part, line["take"], camera, pass_][line["spool"], line["serial"]] = line
+    gained = deleted = 0
+    for posts in series.values():
+        before = 0
+        for post in sorted(posts.values(), key=lambda each: (each["answer"]["captured_at"], each["serial"])):
+            total = post.get("frames_total", post.get("captures_total", 0) * post.get("frames_per_capture", 1))
+            if post["answer"]["production_day"] == day:
+                gained, deleted = gained + max(total - before, 0), deleted + max(before - total, 0)
+            before = total
+    return gained, deleted
+
+
 def row_of(item: Line) -> tuple[int, ...]:
     return tuple(item[f"{name}_frames"] for name in COLUMNS)
 
@@ -224,6 +261,38 @@ def test_second_day_s_lists_take_frames_off_either_end_and_one_shot_out(played: 
     assert plans["e1-stairs-1"][-1]["uses"] == [{"first": 9, "last": 70}]
     assert plans["e2-street-6"][-1]["omitted"]
     assert len(plans["e2-jetty-6"]) == 1
+
+
+def test_nightly_reports_are_what_the_record_adds_up_to(played: Played) -> None:
+    ends = [index for index, line in enumerate(played.lines) if line["post"] == "day"]
+    days = [played.lines[end]["closed"] for end in ends]
+    key = tiedown(played.folder, "key", "create", "night", "--scope", "read")
+    with served(played.folder) as address:
+        nights = [reported(address, key, day) for day in days]
+        first = reported(address, key, days[0], revision=1)
+    assert [night["revision"] for night in nights] == [2, 1]
+    assert all(night["closed"] and night["filed"] for night in nights)
+    change = 0
+    for night, end, day in zip(nights, ends, days, strict=True):
+        planned, _, done, *_ = recompute(played.lines[:end])["all", "all"]
+        total = night["total"]
+        assert (total["planned_frames"], total["credited_frames"]) == (planned, done), f"seed {played.seed}, {day}"
+        assert total["credited_change"]["frames"] == done - change, f"seed {played.seed}, {day}"
+        change = done
+        gained, deleted = frames_of_day(played.lines, day)
+        assert total["frames_shot"] == {"net": gained - deleted, "gross": gained, "deletions": deleted}
+        assert sum(stage["frames_shot"]["gross"] for stage in night["stages"]) == gained
+        assert f"{done} of {planned}" in played.said
+    # The count that was found later is in the second revision alone, and decisions moved nothing in either.
+    gained, deleted = frames_of_day(played.lines[: ends[1]], days[0])
+    assert first["total"]["frames_shot"]["gross"] == gained
+    differs = {
+        each["figure"]: (each["before"], each["after"]) for each in nights[0]["difference"] if each["code"] is None
+    }
+    assert differs["gross_frames"] == (gained, gained + 12)
+    assert differs["late_counts"] == (0, 1)
+    assert "credited_frames" not in differs
+    assert nights[1]["total"]["credited_change"]["causes"]["re-cut"] < 0
 
 
 def test_record_holds_every_kind_of_answer(played: Played) -> None:

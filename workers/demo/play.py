@@ -23,7 +23,7 @@ from workers.demo.scenario import (
     Habit,
     Stage,
 )
-from workers.demo.script import CALL, RETAKE_FROM, SECOND_CUT_AT, VIEWING, WRAP, Sending, instant, terminals
+from workers.demo.script import CALL, RETAKE_FROM, SECOND_CUT_AT, VIEWING, WRAP, Sending, found, instant, terminals
 
 CODE = PRODUCTION["code"]
 CIRCLED_SHARE = 0.5
@@ -88,6 +88,7 @@ class Studio:
             self._count({code: first for code, (first, _) in scripts.items()}, keys, days[0])
             self.clock.reach(instant(days[0], VIEWING))
             viewing.first_evening()
+            self.record.closed(days[0])
             e1, e2 = SECOND_CUTS
             editing = Editing(office, self.record)
             self.clock.reach(instant(days[1], SECOND_CUT_AT[e1.episode]))
@@ -97,7 +98,14 @@ class Studio:
             editing.lock(e2)
             editing.plan({shot.code for shot in SHOTS if Habit.LATE in shot.habits})
             viewing.second_evening()
+            self.record.closed(days[1])
             self.moved()
+
+    def find(self, keys: Keys, days: tuple[date, date]) -> None:
+        """Let a terminal send what it still had from the first day, when the reports of both are filed."""
+        stage = next(stage for stage in STAGES if stage.code == "attic")
+        with Client(self.address, keys.terminals[stage.code]) as client:
+            Terminal(client, stage, self.record, self.clock).send(found(days))
 
     def _count(self, of_stages: Mapping[str, Sequence[Sending]], keys: Keys, day: date) -> None:
         with ThreadPoolExecutor(len(STAGES), thread_name_prefix="terminal") as pool:

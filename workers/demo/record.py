@@ -3,6 +3,7 @@
 import json
 import threading
 from collections.abc import Mapping
+from datetime import date
 from typing import Any, TextIO
 
 
@@ -25,6 +26,10 @@ class Record:
         """A decision on a take (`part`, `purpose`, `number`) of a shot."""
         which = {"part": take["part"], "purpose": take["purpose"], "take": take["take"]}
         self._add({"post": "decision", "shot": shot, **which, **decision})
+
+    def closed(self, day: date) -> None:
+        """A production day is over: what stands in the lines before is what its report was to be made of."""
+        self._add({"post": "day", "closed": day.isoformat()})
 
     def _add(self, line: Mapping[str, Any]) -> None:
         if self._file is None:

@@ -29,7 +29,7 @@ from service.store.schema import migrate
 from workers import logs, onebox
 from workers.demo import show
 from workers.demo.clock import PlayClock
-from workers.demo.play import Keys, Stopped, Studio
+from workers.demo.play import CODE, Keys, Stopped, Studio
 from workers.demo.record import Record
 from workers.demo.scenario import STUDIO
 from workers.demo.script import OFFICE_OPENS, instant, terminals
@@ -148,10 +148,17 @@ class Showing:
             # Only now the engine: by its clock, the machine's, both days were over before they began.
             self.clock.end()
             self.over.set()
+            for day in self.days:
+                _await_report(office, day, self.stop)
+            # A late count makes a new revision of a report that was filed, and leaves the old one readable.
+            studio.find(keys, self.days)
+            _await_report(office, self.days[0], self.stop, revision=2)
             _await_worker(office, self.stop)
             shown = show.read(office)
+            nights = [office.nightly(CODE, day.isoformat()).body for day in self.days]
         self.through = True
         show.result(self.console, shown, seed=self.wanted.seed)
+        show.nights(self.console, nights)
         self._say_goodbye(address, keys)
 
     def _say_goodbye(self, address: str, keys: Keys) -> None:
@@ -260,6 +267,19 @@ def _await_service(office: Client, stop: threading.Event) -> None:
                 raise
         else:
             return
+    raise Stopped
+
+
+def _await_report(office: Client, day: date, stop: threading.Event, *, revision: int = 1) -> None:
+    """Wait until the day's report is filed in this revision."""
+    deadline_s = time.monotonic() + FOLLOW_LIMIT_S
+    while not stop.is_set():
+        filed = {each["day"]: each["revision"] for each in office.nightly_days(CODE)}
+        if filed.get(day.isoformat(), 0) >= revision:
+            return
+        if time.monotonic() > deadline_s:
+            raise DemoFailed(f"the nightly report of {day} was not filed in revision {revision}; filed are {filed}")
+        time.sleep(LOOK_S)
     raise Stopped
 
 

@@ -26,6 +26,8 @@ OUTAGES: Mapping[tuple[str, int], tuple[time, time]] = {
     ("shed", 1): (time(9, 30), time(12)),
 }
 REINSTALLED = ("boiler", 1)
+# A computer that was switched off on the first day with frames nobody had sent, and is found when both days are over.
+FOUND_AT, FOUND_SHOT, FOUND_CAPTURES = time(17, 40), "e2-loft-1", 12
 ANSWERS_LOST = 0.04
 
 # The shots of each stage on each day, in the order of the call sheet; the later ones may have to wait.
@@ -272,6 +274,21 @@ def _sendings(bench: Bench, *, day: int, spool: str, after_serial: int) -> Itera
 def _sending(bench: Bench, spool: str, counts: Sequence[Mapping[str, Any]], *, sent_at: datetime) -> Sending:
     repeated = bench.rng.random() < ANSWERS_LOST
     return Sending(spool=spool, sent_at=sent_at, counts=tuple(counts), repeated=repeated)
+
+
+def found(days: tuple[date, date]) -> Sending:
+    """What a computer of the attic still has in it from the first day."""
+    captured_at = instant(days[0], FOUND_AT)
+    count = {
+        "serial": 1,
+        "production": PRODUCTION["code"],
+        "shot": FOUND_SHOT,
+        "take": 1,
+        "captures_total": FOUND_CAPTURES,
+        "animator": "Ysolde",
+        "at": captured_at.isoformat(),
+    }
+    return Sending(spool="attic-grab-found", sent_at=captured_at, counts=(count,), repeated=False)
 
 
 def terminals(days: tuple[date, date], seed: int) -> dict[str, tuple[list[Sending], list[Sending]]]:

@@ -1,4 +1,4 @@
-"""What the demo prints: the figures by episode and stage, and where to go on."""
+"""What the demo prints: the figures by episode and stage, the nightly reports, and where to go on."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +13,16 @@ from workers.demo.scenario import EPISODES, PRODUCTION
 
 FIGURES = ("planned_frames", "shot_frames", "credited_frames", "remaining_frames", "overshoot_frames")
 HEADINGS = ("planned", "shot", "credited", "remaining", "overshoot", "per cent")
+NIGHT_FIGURES = (
+    ("shots finished", "shots_finished"),
+    ("takes finished", "takes_finished"),
+    ("takes circled", "takes_circled"),
+    ("plates in", "plates_in"),
+    ("plates missing", "plates_missing"),
+    ("silent terminals", "silent_terminals"),
+    ("late counts", "late_counts"),
+    ("unmatched counts", "unmatched_counts"),
+)
 CAUTION = "Hot lamps: keep clear of paper, gel and foam; never leave on unattended."
 
 
@@ -63,6 +73,34 @@ def result(console: Console, shown: Shown, *, seed: int) -> None:
     )
 
 
+def nights(console: Console, reports: Sequence[Mapping[str, Any]]) -> None:
+    """Print the nightly reports of the days, a column each, and what late counts changed in one."""
+    drawn = Table("nightly report", box=box.SIMPLE_HEAD, padding=(0, 0, 0, 1))
+    for report in reports:
+        drawn.add_column(f"{report['day']}, revision {report['revision']}", justify="right", no_wrap=True)
+    for label, cells in _lines([report["total"] for report in reports]):
+        drawn.add_row(label, *cells)
+    console.print(drawn)
+    for report in reports:
+        changed = [each for each in report["difference"] or () if each["scope"] == "production"]
+        if changed:
+            named = ", ".join(f"{each['figure']} {each['before']} → {each['after']}" for each in changed)
+            console.print(f"A count that came late made revision {report['revision']} of {report['day']}: {named}.")
+
+
+def _lines(totals: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, list[str]]]:
+    frames = [total["frames_shot"] for total in totals]
+    yield "frames shot", [str(each["net"]) for each in frames]
+    yield "  gained, deleted", [f"{each['gross']}, {each['deletions']}" for each in frames]
+    changes = [total["credited_change"] for total in totals]
+    yield "credited frames, change", [f"{each['frames']:+d}" for each in changes]
+    for cause in sorted({cause for each in changes for cause in each["causes"]}):
+        yield f"  {cause}", [f"{each['causes'].get(cause, 0):+d}" for each in changes]
+    yield "credited of planned", [f"{each['credited_frames']} of {each['planned_frames']}" for each in totals]
+    for label, figure in NIGHT_FIGURES:
+        yield label, [str(each[figure]) for each in totals]
+
+
 def onward(console: Console, address: str, key: str) -> None:
     """Say how to look further while it goes on serving."""
     figures = f"{address}/v1/productions/{PRODUCTION['code']}/progress?by=episode"
@@ -71,4 +109,6 @@ def onward(console: Console, address: str, key: str) -> None:
     )
     console.print(f"A key that may read: {key}", soft_wrap=True, highlight=False)
     console.print(f"curl -H 'Authorization: Bearer {key}' '{figures}'", soft_wrap=True, highlight=False)
+    report = f"{address}/v1/productions/{PRODUCTION['code']}/reports/nightly/latest"
+    console.print(f"curl -H 'Authorization: Bearer {key}' '{report}'", soft_wrap=True, highlight=False)
     console.print(CAUTION)
