@@ -36,6 +36,9 @@ TAKES_ANY_QUERY = {
     "health_get": "probes append what they like, and need no key",
     "readiness_get": "probes append what they like, and need no key",
 }
+NAMES_WHAT_NEED_NOT_BE = {
+    "spool_get": "a terminal asks of its own spool before anything of it came, and is told who it is",
+}
 # Shown in the first answer alone.
 SECRET = "key"
 
@@ -235,6 +238,9 @@ def test_a_query_parameter_of_one_value_is_given_once(studio: World) -> None:
 def test_what_a_path_names_and_is_not_there_is_404(studio: World) -> None:
     for operation in OPERATIONS:
         for name, parameter in operation.parameters("path").items():
+            if operation.name in NAMES_WHAT_NEED_NOT_BE:
+                assert studio.send(operation, path=studio.path(operation, **{name: "nowhere"})).status_code == 200
+                continue
             nowhere = "9998" if parameter["schema"]["type"] == "integer" else "nowhere"
             response = studio.send(operation, path=studio.path(operation, **{name: nowhere}), headers={"If-Match": "*"})
             # Every day of the calendar is there; what is none is not a day that is missing.
