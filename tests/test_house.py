@@ -51,6 +51,8 @@ PLANTS = [
     ("settings", "service/settings.py", "import yaml"),
     ("client", "service/client.py", "import pydantic"),
     ("client", "service/client.py", "import service.domain"),
+    ("terminal", "service/terminal/planted.py", "import pydantic"),
+    ("terminal", "service/terminal/planted.py", "import service.domain"),
     ("builtin", "workers/builtin/planted.py", "import workers.entry"),
     ("celery", "workers/planted.py", "import celery"),
     ("celery", "service/store/planted.py", "from kombu import Connection"),
