@@ -112,6 +112,7 @@ def _enrolled(done: enrolling.Enrolled) -> Report:
         "pattern": kept.pattern,
         "frames_found": done.frames,
         "takes_found": done.takes,
+        "folder_away": None if done.away is None else str(done.away),
         "shots": shots,
     }
     lines = [f"Kept in {done.path}."]
@@ -124,6 +125,8 @@ def _enrolled(done: enrolling.Enrolled) -> Report:
         lines += ["No shot is planned for this stage yet."] if kept.production and not shots else []
     if kept.pattern:
         lines.append(f"Pattern: {kept.pattern}")
+    if done.away is not None:
+        lines.append(str(done.away))
     if done.frames is not None:
         lines.append(f"In {kept.folder}: {done.frames} frames of {done.takes} takes.")
     return Report(Exit.DONE, facts, lines)
@@ -198,7 +201,7 @@ def _status(home: Path, _asked: argparse.Namespace) -> Report:
 def _follow(home: Path, asked: argparse.Namespace) -> Report:
     as_json = getattr(asked, "json", False)
     stopped = threading.Event()
-    signal.signal(signal.SIGTERM, lambda _number, _frame: stopped.set())
+    before = signal.signal(signal.SIGTERM, lambda _number, _frame: stopped.set())
 
     def tell(line: str, facts: Json) -> None:
         # Whoever listened may be gone; the frames still land.
@@ -208,7 +211,10 @@ def _follow(home: Path, asked: argparse.Namespace) -> Report:
     given: Json = {"folder": asked.folder and str(Path(asked.folder).expanduser().absolute())}
     given |= {name: getattr(asked, name) for name in ("pattern", "production", "frames_per_capture")}
     enrolled = replace(enrolment.read(home), **{name: value for name, value in given.items() if value})
-    vigil.follow(home, enrolled, every_s=asked.every, tell=tell, stopped=stopped, once=asked.once)
+    try:
+        vigil.follow(home, enrolled, every_s=asked.every, tell=tell, stopped=stopped, once=asked.once)
+    finally:
+        signal.signal(signal.SIGTERM, before)
     return _send(home, asked) if asked.once else Report(Exit.DONE)
 
 

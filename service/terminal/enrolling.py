@@ -15,6 +15,7 @@ from service.terminal.spool import Spool
 from service.terminal.troubles import (
     EnrolmentUnfit,
     EnrolmentUnreadable,
+    FolderAway,
     MarkUnclear,
     NotEnrolled,
     OtherProduction,
@@ -44,6 +45,7 @@ class Enrolled:
     shots: Sequence[Json]
     frames: int | None
     takes: int | None
+    away: FolderAway | None
 
 
 def proposed(home: Path, given: Json) -> Enrolment:
@@ -94,8 +96,13 @@ def enrol(home: Path, wanted: Enrolment, *, untested: bool) -> Enrolled:
             wanted = _bound(wanted, known)
             if wanted.production is not None:
                 shots = list(door.shots(wanted.production, wanted.stage))
-    frames, takes = _tried(wanted)
-    return Enrolled(enrolment.write(home, wanted), wanted, known, shots, frames, takes)
+    path = enrolment.write(home, wanted)
+    try:
+        frames, takes = _tried(wanted)
+    except FolderAway as away:
+        # A share may be away today.
+        return Enrolled(path, wanted, known, shots, None, None, away)
+    return Enrolled(path, wanted, known, shots, frames, takes, None)
 
 
 def _bound(wanted: Enrolment, known: Known) -> Enrolment:

@@ -5,7 +5,7 @@ import os
 import re
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from urllib.parse import urlsplit
 from uuid import uuid4
@@ -26,7 +26,7 @@ class Enrolment:
     """What a terminal knows of its place. `frames_per_capture`: 1 on ones, 2 on twos."""
 
     server: str
-    key: str
+    key: str = field(repr=False)
     stage: str
     production: str | None = None
     folder: str | None = None
@@ -64,7 +64,7 @@ def read(folder: Path) -> Enrolment:
     path = folder / FILE
     try:
         said = json.loads(path.read_text(encoding="utf-8"))
-        known = {field.name for field in fields(Enrolment)}
+        known = {each.name for each in fields(Enrolment)}
         return Enrolment(**{name: value for name, value in said.items() if name in known})
     except FileNotFoundError:
         raise NotEnrolled(str(path)) from None

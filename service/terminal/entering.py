@@ -111,7 +111,7 @@ def standing(spool: Spool, enrolled: Enrolment | None, now: datetime) -> Json:
         "spool": spool.id,
         "waiting": spool.number(State.WAITING),
         "oldest_waiting_at": oldest[0].entered_at.isoformat() if oldest else None,
-        "oldest_waiting_s": round((now - oldest[0].entered_at).total_seconds()) if oldest else None,
+        "oldest_waiting_s": max(round((now - oldest[0].entered_at).total_seconds()), 0) if oldest else None,
         "rejected": spool.number(State.REJECTED),
         "last_answer_at": found.isoformat() if (found := utc(spool.note("last_answer_at"))) else None,
         "last_trouble": spool.note("last_trouble") or None,

@@ -91,7 +91,7 @@ class Sender:
     def _send_all(self) -> Round:
         done = Round()
         run_s = self._clock().run_s
-        if self._compared_run_s is None or run_s - self._compared_run_s > COMPARE_EVERY_S:
+        if self._compared_run_s is None or run_s - self._compared_run_s >= COMPARE_EVERY_S:
             self._compare(done)
             self._compared_run_s = run_s
             self._spool.prune(now=self._clock().wall)
@@ -105,7 +105,11 @@ class Sender:
 
     def _compare(self, done: Round) -> None:
         """Ask what the service has of this spool, and notice where it, or this computer, was put back to a copy."""
-        known = self._door.known(self._spool.id)
+        try:
+            known = self._door.known(self._spool.id)
+        except Refused:
+            # A service older than this program knows no spools, and takes counts as well.
+            return
         self._jot(known)
         if known.last_serial > self._spool.last_serial:
             self._spool.renew()

@@ -155,7 +155,7 @@ def follow(
         sending = SendingThread(home, tell)
         sending.start()
         try:
-            _look_until(looking, every_s=every_s, tell=tell, stopped=stopped, entered=sending.wake)
+            _look_until(looking, every_s=every_s, tell=tell, stopped=stopped, sending=sending)
         finally:
             sending.stop()
             sending.join(FAREWELL_S)
@@ -170,10 +170,13 @@ def _look_once(looking: Follower, *, every_s: float, tell: Tell, stopped: thread
 
 
 def _look_until(
-    looking: Follower, *, every_s: float, tell: Tell, stopped: threading.Event, entered: Callable[[], None]
+    looking: Follower, *, every_s: float, tell: Tell, stopped: threading.Event, sending: SendingThread
 ) -> None:
     last_trouble = ""
     while not stopped.is_set():
+        if not sending.is_alive():
+            # A defect, which its thread has printed: whoever started this process must see it end, and start another.
+            raise RuntimeError("the thread that sends ended by itself; what waits is kept")
         began = time.monotonic()
         try:
             changes = looking.look()
@@ -189,7 +192,7 @@ def _look_until(
             for change in changes:
                 tell(*_said(change))
             if changes:
-                entered()
+                sending.wake()
         stopped.wait(max(every_s, REST_FOR_LOOK * (time.monotonic() - began)))
 
 

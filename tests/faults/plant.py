@@ -310,6 +310,33 @@ FAULTS = (
         ),
         test="tests/api/test_shots.py::TestChanging::test_recut_at_the_tail_leaves_an_overshoot",
     ),
+    Fault(
+        "a spool that does not wait for the disk",
+        (Edit("service/terminal/spool.py", '"PRAGMA synchronous = EXTRA"', '"PRAGMA synchronous = OFF"'),),
+        "tests/terminal/test_spool.py::test_every_entry_is_on_the_disk_before_it_is_called_kept",
+    ),
+    Fault(
+        "a terminal that does not notice a service put back to an earlier copy",
+        (Edit("service/terminal/sending.py", "if known.counts < self._spool.confirmed or", "if known.counts < 0 and"),),
+        "tests/journeys/test_terminal.py::test_a_service_put_back_to_yesterdays_copy_gets_the_day_again",
+    ),
+    Fault(
+        "a rejected count sent again as the newest",
+        (
+            Edit(
+                "service/terminal/spool.py",
+                "\"UPDATE entry SET state = 'waiting', reason = NULL, settled_at = NULL, content = ?,\"\n",
+                "\"UPDATE entry SET state = 'waiting', reason = NULL, settled_at = NULL, content = ?,\"\n"
+                '                " serial = 1 + (SELECT max(serial) FROM entry),"\n',
+            ),
+        ),
+        "tests/terminal/test_spool.py::test_a_rejected_entry_waits_again_in_its_place",
+    ),
+    Fault(
+        "a share that is away taken for deleted frames",
+        (Edit("service/terminal/following.py", "and found.folders <= look.folders", ""),),
+        "tests/terminal/test_following.py::test_a_take_whose_folder_is_gone_was_moved_not_deleted",
+    ),
 )
 
 

@@ -2,6 +2,7 @@
 
 import json
 import random
+import re
 import resource
 import shutil
 import socket
@@ -17,6 +18,7 @@ from typing import Any
 import httpx
 import pytest
 
+import service.terminal
 from service.client import Client
 from service.terminal.doors import Door
 from service.terminal.enrolment import SPOOL
@@ -33,6 +35,7 @@ from tests.terminal.conftest import Clocks
 
 Json = dict[str, Any]
 
+README = Path(service.terminal.__file__).with_name("README.md").read_text(encoding="utf-8")
 COMMAND = str(Path(sys.executable).with_name("tiedown-terminal"))
 PATTERN = "{shot}/take_{take}/{frame}.*"
 SHOTS = ("s1", "s2", "s3", "plugged")
@@ -296,7 +299,7 @@ def test_the_plug_pulled_200_times_loses_no_count_that_was_called_kept(studio: S
     stand.clocks = Clocks(wall=datetime.now(UTC))
     stand.send()
 
-    told = [tuple(map(int, line.split())) for line in acks.read_text().splitlines()]
+    told = dict(read(line) for line in acks.read_text().splitlines())
     with stand.spool() as spool:
         kept = {entry.serial: entry.content["captures_total"] for entry in spool.entries(State.CONFIRMED)}
         assert spool.number(State.WAITING) == spool.number(State.REJECTED) == 0
@@ -304,10 +307,15 @@ def test_the_plug_pulled_200_times_loses_no_count_that_was_called_kept(studio: S
     posted = [(post["serial"], post["total_frames"]) for post in stand.history("plugged") if post["spool"] == spool_id]
     # What was told as kept is there, what is there was sent, and each once.
     assert len(told) > 100, seed
-    assert dict(told).items() <= kept.items(), seed
+    assert told.items() <= kept.items(), seed
     assert len(posted) == len(set(posted)) == len(kept), seed
     assert dict(posted) == kept, seed
     assert stand.live("plugged") == max(kept.values())
+
+
+def read(ack: str) -> tuple[int, int]:
+    serial, total = ack.split()
+    return int(serial), int(total)
 
 
 def test_a_clock_set_back_moves_no_capture(stand: Stand) -> None:
@@ -563,6 +571,37 @@ def test_five_minutes_from_a_key_to_the_first_frame(stand: Stand, tmp_path: Path
         told = [json.loads(line) for line in following.stdout]
     assert [line["captures_total"] for line in told if "captures_total" in line] == [12, 14]
     assert stand.history(take=2)[0]["total_frames"] == 3
+
+
+def test_the_first_frame_is_counted_as_the_readme_says(studio: Studio, tmp_path: Path) -> None:
+    found = re.search(r"<!-- the first frame -->\n+```sh\n(.*?)```", README, flags=re.DOTALL)
+    assert found is not None
+    office = studio.office
+    office.add_stage("north", "North hall")
+    office.add_production("buttontide", "Pell and the Button Tide", frame_rate="25/1")
+    office.add_episode("buttontide", "e1", title="The Teapot Leaks")
+    office.add_shot("buttontide", {"code": "e1-quay-1", "episode": "e1", "cut_frames": 96, "stage": "north"})
+    office.add_terminal("north-grab", "north")
+    key = office.make_key("north-grab", "count", bound={"terminal": "north-grab"})["key"]
+    frames = tmp_path / "Frames" / "e1-quay-1" / "take_01"
+    frames.mkdir(parents=True)
+    for number in range(1, 25):
+        (frames / f"e1-quay-1_{number:04}.png").write_bytes(b"frame")
+    lines = found[1].replace("http://tiedown.example:8484", studio.address).replace("~/", f"{tmp_path}/")
+
+    ended = subprocess.run(
+        ["bash", "-euc", re.sub(r"^tiedown-terminal", COMMAND, lines, flags=re.MULTILINE)],
+        env=environment(TIEDOWN_TERMINAL_KEY=key, TIEDOWN_TERMINAL_HOME=str(tmp_path / "home")),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert ended.returncode == 0, ended.stdout + ended.stderr
+    assert "24 frames of 1 takes" in ended.stdout
+    takes = office.shot("buttontide", "e1-quay-1")["takes"]
+    assert [take["series"][0]["total_frames"] for take in takes] == [24, 12]
+    assert [line["kind"] for line in office.signals("north")] == ["call"]
 
 
 def counted(stand: Stand) -> int:

@@ -30,9 +30,12 @@ class Service:
         self.lines: list[Json] = []
         self.refuses: Callable[[Json], httpx.Response | None] = lambda _body: None
         self.counts = 0
+        self.knows_spools = True
 
     def __call__(self, request: httpx.Request) -> httpx.Response:
         if request.method == "GET":
+            if not self.knows_spools:
+                return problem(404, "not-here")
             said = {"terminal": "grab", "stage": "a", "production": None, "last_serial": None, "head": 1}
             return httpx.Response(200, json={**said, "counts": self.counts})
         body = json.loads(request.content)
@@ -189,6 +192,13 @@ def test_a_network_that_answers_with_something_else_leaves_all_as_it_is(
 
     assert (spool.number(State.WAITING), spool.number(State.REJECTED)) == (2, 0)
     assert "not Tiedown" in (spool.note("last_trouble") or "")
+
+
+def test_a_service_that_knows_no_spools_takes_counts_as_well(spool: Spool, clocks: Clocks, service: Service) -> None:
+    enter(spool, clocks, 1)
+    service.knows_spools = False
+
+    assert service.send().sent == 1
 
 
 def test_two_processes_do_not_send_at_once(spool: Spool, clocks: Clocks, service: Service) -> None:

@@ -1,10 +1,13 @@
 """The spool: durable, in order, for several processes, and honest where it cannot keep."""
 
+import re
 import resource
+import shutil
 import sqlite3
 import subprocess
 import sys
 import textwrap
+from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,6 +16,7 @@ import pytest
 from service.terminal.enrolment import is_code
 from service.terminal.spool import KEPT_ON, Kind, Said, Spool, State, alone, new_id
 from service.terminal.troubles import NotKept, NotRejected, SpoolUnreadable
+from tests.conftest import unavailable
 from tests.terminal.conftest import Clocks
 
 
@@ -92,9 +96,10 @@ def test_a_dropped_entry_keeps_why(spool: Spool, clocks: Clocks) -> None:
 
     (entry,) = spool.entries(State.DROPPED)
     assert entry.reason == {"kind": "count-malformed", "detail": "no", "dropped": "a slip"}
-    for forbidden in (lambda: spool.drop(1, "again", now=clocks.wall), lambda: spool.again(1, {})):
-        with pytest.raises(NotRejected, match="no rejected entry 1"):
-            forbidden()
+    with pytest.raises(NotRejected, match="no rejected entry 1"):
+        spool.drop(1, "again", now=clocks.wall)
+    with pytest.raises(NotRejected, match="no rejected entry 1"):
+        spool.again(1, {})
 
 
 def test_several_processes_enter_at_once_and_each_serial_is_one_entry(tmp_path: Path) -> None:
@@ -116,10 +121,31 @@ def test_several_processes_enter_at_once_and_each_serial_is_one_entry(tmp_path: 
         assert len({entry.spool for entry in spool.entries(State.WAITING)}) == 1
 
 
-def test_a_commit_is_on_the_disk_with_the_folder_that_names_it(spool: Spool) -> None:
-    # As SQLite documents its own pragma: 3 is EXTRA, which also syncs the folder of a journal it deletes.
-    assert spool._database.execute("PRAGMA synchronous").fetchone() == (3,)
-    assert spool._database.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+def test_every_entry_is_on_the_disk_before_it_is_called_kept(tmp_path: Path) -> None:
+    """The journal, the file, and the folder that names the journal: three are synced for each, as strace sees it."""
+    if shutil.which("strace") is None:
+        unavailable("there is no strace here to see the syncs with")
+    code = textwrap.dedent("""
+        import sys
+        from pathlib import Path
+        from service.terminal.clocks import now
+        from service.terminal.spool import Kind, Said, Spool
+        with Spool(Path(sys.argv[1])) as spool:
+            for number in range(int(sys.argv[2])):
+                spool.enter(Said.now(Kind.COUNT, {"captures_total": number}, now()), now=now().wall)
+    """)
+
+    def syncs(entries: int) -> int:
+        log = tmp_path / f"{entries}.strace"
+        source = [sys.executable, "-c", code, str(tmp_path / f"{entries}.db"), str(entries)]
+        traced = ["strace", "-f", "-e", "trace=fsync,fdatasync", "-o", str(log), *source]
+        done = subprocess.run(traced, capture_output=True, text=True, check=False)
+        if not log.exists() or "ptrace" in done.stderr.lower():
+            unavailable(f"strace may not look at a process here: {done.stderr.strip()[:200]}")
+        assert done.returncode == 0, done.stderr
+        return len(re.findall(r"\bf(?:data)?sync\(", log.read_text()))
+
+    assert syncs(25) - syncs(0) >= 3 * 25
 
 
 def test_a_full_disk_is_said_and_what_was_kept_before_stays(spool: Spool, clocks: Clocks) -> None:
@@ -183,9 +209,8 @@ def test_a_file_that_is_no_spool_is_refused_and_left_alone(tmp_path: Path, conte
 def test_a_spool_of_a_newer_program_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "spool.db"
     Spool(path).close()
-    with sqlite3.connect(path) as database:
+    with closing(sqlite3.connect(path)) as database:
         database.execute("PRAGMA user_version = 99")
-    database.close()
 
     with pytest.raises(SpoolUnreadable, match="a newer version"):
         Spool(path)
