@@ -128,7 +128,8 @@ def _enrolled(done: enrolling.Enrolled) -> Report:
     if done.away is not None:
         lines.append(str(done.away))
     if done.frames is not None:
-        lines.append(f"In {kept.folder}: {done.frames} frames of {done.takes} takes.")
+        frames = entering.several(done.frames, "frame", "frames")
+        lines.append(f"In {kept.folder}: {frames} of {entering.several(done.takes or 0, 'take', 'takes')}.")
     return Report(Exit.DONE, facts, lines)
 
 
@@ -161,7 +162,7 @@ def _entered(home: Path, enrolled: Enrolment, said: Said, *, later: bool) -> Rep
             lines += _tried_to_send(spool, enrolled, facts)
         facts["waiting"] = spool.number(State.WAITING)
     if facts["waiting"]:
-        lines.append(f"{facts['waiting']} entries wait to be sent.")
+        lines.append(entering.waiting_aloud(facts["waiting"]))
     return Report(Exit.DONE, facts, lines)
 
 
@@ -234,7 +235,7 @@ def _rejected(home: Path, asked: argparse.Namespace) -> Report:
         waiting = spool.number(State.WAITING)
     facts = {"rejected": [entering.shown(entry) for entry in entries], "waiting": waiting}
     lines = [entering.read_aloud(entry) for entry in entries] or ["Nothing is rejected."]
-    lines += [f"{waiting} entries wait to be sent."] if waiting else []
+    lines += [entering.waiting_aloud(waiting)] if waiting else []
     return Report(Exit.REJECTED if entries and asked.what is None else Exit.DONE, facts, lines)
 
 

@@ -119,13 +119,28 @@ def standing(spool: Spool, enrolled: Enrolment | None, now: datetime) -> Json:
     }
 
 
+def several(number: int, one: str, more: str) -> str:
+    """A number with its noun, as people say it."""
+    return f"{number} {one if number == 1 else more}"
+
+
+def waiting_aloud(number: int) -> str:
+    """How many entries wait."""
+    return f"{several(number, 'entry waits', 'entries wait')} to be sent."
+
+
+def refused_aloud(number: int) -> str:
+    """How many entries were refused."""
+    return f"{several(number, 'entry was', 'entries were')} refused for good: see  tiedown-terminal rejected"
+
+
 def standing_aloud(facts: Json) -> list[str]:
     """How the spool stands, in lines for people."""
-    lines = [f"{facts['waiting']} entries wait to be sent."]
+    lines = [waiting_aloud(facts["waiting"])]
     if facts["waiting"]:
         lines.append(f"The oldest waits since {facts['oldest_waiting_at']}.")
     if facts["rejected"]:
-        lines.append(f"{facts['rejected']} entries were refused for good: see  tiedown-terminal rejected")
+        lines.append(refused_aloud(facts["rejected"]))
     lines.append(f"The service last answered {facts['last_answer_at'] or 'never'}.")
     if facts["last_trouble"]:
         lines.append(f"The last trouble: {facts['last_trouble']}")

@@ -9,6 +9,7 @@ from typing import Any
 from service.terminal import enrolment
 from service.terminal.doors import Door
 from service.terminal.enrolment import SPOOL, Enrolment
+from service.terminal.entering import refused_aloud, several
 from service.terminal.folders import Folder
 from service.terminal.following import Change, Follower
 from service.terminal.patterns import FramePattern
@@ -97,13 +98,15 @@ def told(done: Round) -> list[str]:
     """What of a round of sending a person should read; nothing where all went as always."""
     lines = []
     if done.resent:
-        lines.append(f"The service was put back to an earlier copy: {done.resent} entries are sent again.")
+        again = several(done.resent, "entry is", "entries are")
+        lines.append(f"The service was put back to an earlier copy: {again} sent again.")
     if done.renewed:
         lines.append("The spool was put back to an earlier copy: it goes on under a new id.")
     if done.unmatched:
-        lines.append(f"{done.unmatched} counts are kept without a shot: the office finds one for them.")
+        kept = several(done.unmatched, "count is", "counts are")
+        lines.append(f"{kept} kept without a shot, until the office finds one.")
     if done.rejected:
-        lines.append(f"{done.rejected} entries were refused for good: see  tiedown-terminal rejected")
+        lines.append(refused_aloud(done.rejected))
     lines += [f"The plan of shot {shot} changed." for shot in sorted(done.changed_shots)]
     return lines
 
@@ -199,7 +202,7 @@ def _look_until(
 def _said(change: Change) -> tuple[str, Json]:
     series = change.series
     where = "".join(f", {name} {value}" for name, value in (("camera", series.camera), ("pass", series.pass_)) if value)
-    line = f"{series.shot} take {series.take}{where}: {change.captures} captures"
+    line = f"{series.shot} take {series.take}{where}: {several(change.captures, 'capture', 'captures')}"
     if change.before is not None and change.captures < change.before:
         line += f", {change.before - change.captures} deleted"
     return line, {

@@ -598,7 +598,7 @@ def test_the_first_frame_is_counted_as_the_readme_says(studio: Studio, tmp_path:
     )
 
     assert ended.returncode == 0, ended.stdout + ended.stderr
-    assert "24 frames of 1 takes" in ended.stdout
+    assert "24 frames of 1 take." in ended.stdout
     takes = office.shot("buttontide", "e1-quay-1")["takes"]
     assert [take["series"][0]["total_frames"] for take in takes] == [24, 12]
     assert [line["kind"] for line in office.signals("north")] == ["call"]

@@ -141,12 +141,12 @@ def test_to_people_it_speaks_in_lines(enrolled: Path, capsys: pytest.CaptureFixt
 
     assert said.out.splitlines() == [
         "Kept as 1.",
-        "1 entries wait to be sent.",
-        "1 entries wait to be sent.",
+        "1 entry waits to be sent.",
+        "1 entry waits to be sent.",
         said.out.splitlines()[3],
         "The service last answered never.",
         "Nothing is rejected.",
-        "1 entries wait to be sent.",
+        "1 entry waits to be sent.",
     ]
     assert said.err.startswith("tiedown-terminal: The shot 's 1' cannot be")
 
