@@ -7,6 +7,7 @@ then, until SIGKILL ends it at a moment nobody chose. Forked, because a life is 
 import math
 import os
 import random
+import secrets
 import signal
 import sys
 import time
@@ -31,13 +32,14 @@ def live(spool_path: Path, door: Door, acks: int, *, born: int, counts: float = 
         os.write(born, b".")
         while counts > 0:
             counts -= 1
-            total = spool.last_serial + 1
+            # Rising, and such as no later life says of the same serial.
+            total = spool.last_serial * 1000 + secrets.randbelow(1000)
             content = {"production": "p", "shot": "plugged", "take": 1, "captures_total": total}
             moment = clocks.now()
             said = Said.now(Kind.COUNT, content, moment, series="plugged")
             (serial,) = spool.enter(said, now=moment.wall)
             os.write(acks, f"{serial} {total}\n".encode())
-            if total % SEND_EVERY == 0:
+            if serial % SEND_EVERY == 0:
                 sender.send()
 
 
