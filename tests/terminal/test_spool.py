@@ -1,7 +1,6 @@
 """The spool: durable, in order, for several processes, and honest where it cannot keep."""
 
 import re
-import resource
 import shutil
 import sqlite3
 import subprocess
@@ -168,25 +167,20 @@ def test_a_disk_that_takes_no_more_bytes_is_said(tmp_path: Path, clocks: Clocks)
     with Spool(path) as spool:
         spool.enter(count(1, clocks), now=clocks.wall)
     code = textwrap.dedent(f"""
+        import resource
         from pathlib import Path
         from service.terminal.clocks import now
         from service.terminal.spool import Kind, Said, Spool
         from service.terminal.troubles import NotKept
         with Spool(Path({str(path)!r})) as spool:
+            resource.setrlimit(resource.RLIMIT_FSIZE, ({path.stat().st_size},) * 2)
             try:
                 spool.enter(*[Said.now(Kind.COUNT, {{"shot": "x" * 999}}, now())] * 99, now=now().wall)
             except NotKept as trouble:
                 print(trouble)
     """)
-    limit = path.stat().st_size
 
-    ended = subprocess.run(
-        [sys.executable, "-c", code],
-        capture_output=True,
-        text=True,
-        check=True,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit)),
-    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert ended.stdout.startswith("NOT KEPT")
     with Spool(path) as spool:
