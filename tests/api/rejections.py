@@ -83,6 +83,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("count-malformed", WHOLE, "Input should be a valid integer"),
     Refused("invalid-request", YEARS, "Write an RFC 3339 time"),
     Refused("count-malformed", YEARS, "Write an RFC 3339 time"),
+    Refused("invalid-request", "a format of a date allows years that no production day lies in", "Write a day of the"),
     Refused("invalid-request", "a pattern bounds the digits of a rate, not its value", "A frame rate is"),
     Refused("invalid-request", FIELDS, "The last frame of a part lies before its first"),
     Refused("invalid-request", FIELDS, "Give both first and last"),
