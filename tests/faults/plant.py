@@ -132,7 +132,7 @@ FAULTS = (
     Fault(
         "a report filed without a lock on its production",
         (Edit("service/store/reports.py", "locked(statement, lock=True)", "locked(statement, lock=False)"),),
-        "tests/store/test_reports.py::test_two_who_file_one_day_at_once_make_two_revisions",
+        "tests/store/test_reports.py::test_who_files_a_day_while_another_does_sees_what_the_other_filed",
         "postgresql",
     ),
     Fault(

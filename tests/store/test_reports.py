@@ -2,19 +2,21 @@
 
 import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, event
+from sqlalchemy import Engine, event, text
 
 from service.domain.days import DayFacts, Terms
 from service.domain.reports import Figure, facts_of, nightly, report_of, stored, stored_facts
 from service.store import productions, reports
-from service.store.engine import Database
+from service.store.engine import Database, Dialect
 from service.store.reports import Filing, Revision
 from tests.nights import PRODUCTION, Nights
+from tests.workers.strangers import until
 
 MONDAY = date(2026, 3, 2)
 NOW = datetime(2026, 3, 3, 5, tzinfo=UTC)
@@ -32,7 +34,12 @@ def facts(database: Database, nights: Nights) -> DayFacts:
 
 
 def file(database: Database, of: DayFacts, *, position: int) -> Revision | None:
-    filing = Filing(
+    with database.writing() as session:
+        return reports.file(session, filing(of, position=position), now=NOW)
+
+
+def filing(of: DayFacts, *, position: int) -> Filing:
+    return Filing(
         version=1,
         production_id=1,
         day=MONDAY,
@@ -41,8 +48,15 @@ def file(database: Database, of: DayFacts, *, position: int) -> Revision | None:
         inputs=stored_facts(of),
         figures=stored(nightly(of)),
     )
-    with database.writing() as session:
-        return reports.file(session, filing, now=NOW)
+
+
+def somebody_waits(database: Database) -> bool:
+    """Whether a writer stands behind another; a SQLite database has them all stand in a row before they begin."""
+    if database.dialect is Dialect.SQLITE:
+        return True
+    waiting = "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock'"
+    with database.reading() as session:
+        return bool(session.connection().execute(text(waiting)).scalar_one())
 
 
 def test_a_revision_follows_where_the_figures_are_others_and_not_where_they_are_the_same(
@@ -94,6 +108,22 @@ def test_two_who_file_one_day_at_once_make_two_revisions(database: Database, nig
     assert [row.revision for row in rows] == list(range(1, len(rows) + 1))
     assert [row.position for row in rows] == sorted(row.position for row in rows)
     assert report_of(rows[-1].figures) == nightly(several[-1])
+
+
+def test_who_files_a_day_while_another_does_sees_what_the_other_filed(database: Database, nights: Nights) -> None:
+    nights.shot("0120", stage="barn")
+    first = facts(database, nights)
+    nights.count("barn", "0120", 40)
+    second = facts(database, nights)
+
+    with ThreadPoolExecutor(1) as another:
+        with database.writing() as session:
+            reports.file(session, filing(first, position=1), now=NOW)
+            later = another.submit(file, database, second, position=2)
+            until(lambda: later.done() or somebody_waits(database))
+        assert later.result() == Revision(1, PRODUCTION, MONDAY, 2)
+
+    assert [row.revision for row in nights.rows("2026-03-02")] == [1, 2]
 
 
 @contextmanager
