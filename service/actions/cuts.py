@@ -115,8 +115,8 @@ def draft(
     """
     listing = _read(production, body, asked)
     whole = _propose(session, production, episode, listing=listing, asked=asked)
-    _refuse((*listing.findings, *whole.findings))
     findings = (*listing.findings, *whole.findings)
+    _refuse(findings)
     row = CutRow(
         episode_id=episode.id or 0,
         revision=store.last_revision(session, episode.id or 0) + 1,

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 # Past these nobody reads on; a body of nothing but wrong lines must not become a reply of the same size.
-MOST_FAULTS = 1_000
+MOST_FAULTS, MOST_FINDINGS = 1_000, 50_000
 
 
 class FindingKind(StrEnum):
@@ -111,16 +111,18 @@ class Findings:
     def add(self, kind: FindingKind, line: int, detail: str, *, shot: str | None = None) -> None:
         """Note a finding.
 
-        Raises ListUnreadable where the list has more faults than anybody will read.
+        Raises ListUnreadable where the list has more faults, or findings in all, than anybody will read.
         """
         self.found.append(Finding(kind=kind, line=line, detail=detail, shot=shot))
-        if kind not in FAULTS:
-            return
-        self.faults += 1
-        if self.faults >= MOST_FAULTS:
-            enough = f"reading ended here, after {MOST_FAULTS} faults; put them right and send the list again"
-            self.found.append(Finding(kind=FindingKind.TOO_MUCH, line=line, detail=enough))
-            raise ListUnreadable(self.found)
+        self.faults += kind in FAULTS
+        for number, most, what in (
+            (self.faults, MOST_FAULTS, "faults"),
+            (len(self.found), MOST_FINDINGS, "findings"),
+        ):
+            if number >= most:
+                enough = f"reading ended here, after {most} {what}; put them right and send the list again"
+                self.found.append(Finding(kind=FindingKind.TOO_MUCH, line=line, detail=enough))
+                raise ListUnreadable(self.found)
 
     def settle(self) -> tuple[Finding, ...]:
         """The remarks in line order.

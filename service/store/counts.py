@@ -69,23 +69,25 @@ def ledger(session: Session, series_ids: Collection[int]) -> dict[int, list[Ledg
     return _posts(session, series_ids)
 
 
+# Columns, not rows: a series has hundreds of posts, and the answers kept with them are most of their weight.
+POST_COLUMNS = (
+    col(TerminalRow.name),
+    col(CountRow.spool),
+    col(CountRow.serial),
+    col(CountRow.captured_at),
+    col(CountRow.total_frames),
+    col(CountRow.outcome),
+    col(CountRow.starts_at),
+    col(CountRow.stage_id),
+    col(CountRow.animator),
+    col(CountRow.day_on),
+)
+
+
 def _posts(session: Session, series_ids: Collection[int], *more: ColumnElement[bool]) -> dict[int, list[LedgerPost]]:
     posts: dict[int, list[LedgerPost]] = defaultdict(list)
-    # Columns, not rows: a series has hundreds of posts, and the answers kept with them are most of their weight.
     statement = (
-        select_columns(
-            col(CountRow.series_id),
-            col(TerminalRow.name),
-            col(CountRow.spool),
-            col(CountRow.serial),
-            col(CountRow.captured_at),
-            col(CountRow.total_frames),
-            col(CountRow.outcome),
-            col(CountRow.starts_at),
-            col(CountRow.stage_id),
-            col(CountRow.animator),
-            col(CountRow.day_on),
-        )
+        select_columns(col(CountRow.series_id), *POST_COLUMNS)
         .join(TerminalRow, col(TerminalRow.id) == col(CountRow.terminal_id))
         .where(col(CountRow.series_id).in_(series_ids), *more)
     )

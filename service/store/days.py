@@ -26,7 +26,7 @@ from service.domain.events import EventKind
 from service.domain.progress import Verdict
 from service.domain.takes import LedgerPost, Outcome, Purpose, Step, history
 from service.store import standings
-from service.store.counts import ledger_post
+from service.store.counts import POST_COLUMNS, ledger_post
 from service.store.standings import PLAN_KINDS, Asked, Shot
 from service.store.tables import (
     CountRow,
@@ -195,20 +195,7 @@ def _tracks(asked: Asked) -> list[Track]:
 def _ledger(asked: Asked, series: Sequence[int]) -> tuple[dict[int, list[LedgerPost]], dict[int, set[PostName]]]:
     """Every post of these series, and the names of those that came after the day's close."""
     statement = (
-        select(
-            col(CountRow.series_id),
-            col(TerminalRow.name),
-            col(CountRow.spool),
-            col(CountRow.serial),
-            col(CountRow.captured_at),
-            col(CountRow.total_frames),
-            col(CountRow.outcome),
-            col(CountRow.starts_at),
-            col(CountRow.stage_id),
-            col(CountRow.animator),
-            col(CountRow.day_on),
-            col(CountRow.received_at),
-        )
+        select(col(CountRow.series_id), *POST_COLUMNS, col(CountRow.received_at))
         .join(TerminalRow, col(TerminalRow.id) == col(CountRow.terminal_id))
         .where(col(CountRow.series_id).in_(series))
     )

@@ -21,7 +21,7 @@ from service.domain.cutlists import (
     read,
     write,
 )
-from service.domain.findings import MOST_FAULTS, Findings
+from service.domain.findings import MOST_FAULTS, MOST_FINDINGS, Findings
 from service.domain.texts import tidy
 from service.domain.timecodes import DROP_FRAME_RATES, Numbering
 from service.domain.uses import MOST_USES, cut_list
@@ -252,6 +252,12 @@ def test_every_picture_event_is_in_exactly_one_use(events: list[tuple[str, int, 
 def test_faults_end_where_nobody_reads_on() -> None:
     found = refusal("\n".join(["1"] * (MOST_FAULTS + 500)))
     assert len(found) == MOST_FAULTS + 1
+    assert found[-1].kind is FindingKind.TOO_MUCH
+
+
+def test_a_list_of_nothing_but_remarks_ends_where_nobody_reads_on() -> None:
+    found = refusal("AUD  3 4\n" * (MOST_FINDINGS + 10))
+    assert len(found) == MOST_FINDINGS + 1
     assert found[-1].kind is FindingKind.TOO_MUCH
 
 
