@@ -171,6 +171,7 @@ class Sheet:
             camera=decision.camera,
             first=decision.first,
             last=decision.last,
+            cause=decision.cause,
             reason=reason,
             by=by,
             decided_at=now,

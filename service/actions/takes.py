@@ -93,6 +93,7 @@ def decide(
         "camera": decision.camera,
         "first": decision.first,
         "last": decision.last,
+        "cause": decision.cause,
         "reason": ruling.reason,
     }
     append(

@@ -5,8 +5,7 @@ from datetime import date, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Query, Response
-from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field
 from sqlmodel import Session
 
 from service.actions import shots
@@ -14,16 +13,17 @@ from service.actions import takes as actions
 from service.actions.productions import ProductionUnknown
 from service.actions.shots import ShotUnknown
 from service.actions.takes import CameraUnknown, RangeBackwards, TakeUnknown
+from service.api.decisions import DecisionIn, DecisionOut
 from service.api.doors import Coordinate, Door, Reader
 from service.api.examples import answers, page_of
-from service.api.fields import MOST_FRAMES, Body, Code, Line, Out, shown_as
+from service.api.fields import Out
 from service.api.pages import Page, Paging
 from service.api.productions import ProductionInPath
 from service.api.refusals import MissingPrecondition, Stale
 from service.api.strict import StrictRoute
 from service.domain.frames import FrameSet, run
 from service.domain.keys import Scope
-from service.domain.progress import Decision, Judged, TakeKey, Verdict, judged
+from service.domain.progress import Judged, TakeKey, judged
 from service.domain.takes import Purpose, SeriesState, Step, history
 from service.store import counts as ledger
 from service.store import stages, studio
@@ -32,14 +32,10 @@ from service.store.tables import SeriesRow, ShotRow, TakeRow
 
 router = APIRouter(prefix="/v1/productions", tags=["takes"], route_class=StrictRoute)
 
-Identity = Annotated[int, Field(ge=-100_000, le=MOST_FRAMES)]
 ShotInPath = Annotated[str, Path(description="The code of the shot.", examples=["0120"])]
 TakeInPath = Annotated[int, Path(ge=1, le=9999, description="The take's number.", examples=[2])]
 PartInQuery = Annotated[str, Query(max_length=64, description="The part of a split shot; empty where it is not split.")]
 PurposeInQuery = Annotated[Purpose, Query(description="What the take was shot for.")]
-
-
-NG_RANGE = {"verdict": "reject", "camera": "main", "first": 61, "last": 96, "reason": "the light flickers"}
 
 
 def named_take(take: TakeInPath, part: PartInQuery = "", purpose: PurposeInQuery = Purpose.SHOOT) -> TakeKey:
@@ -101,32 +97,6 @@ class SeriesOut(Out):
     history: list[StepOut] = Field(description="Every count of it, in order.")
 
 
-class DecisionOut(Out):
-    """What somebody said of the take or of a range of it."""
-
-    verdict: Verdict = Field(description="What was said.")
-    camera: str | None = Field(description="The camera it is about; null of all.")
-    first: int | None = Field(description="The first frame it is about; null of the whole take.")
-    last: int | None = Field(description="The last frame it is about; null of the whole take.")
-    by: str = Field(description="The key or terminal it came from.")
-    reason: str | None = Field(description="Why, where said.")
-    decided_at: datetime = Field(description="When (UTC).")
-
-    @classmethod
-    def of(cls, record: store.DecisionRecord) -> "DecisionOut":
-        """The decision with who said it and why."""
-        said = record.decision
-        return cls(
-            verdict=said.verdict,
-            camera=said.camera,
-            first=said.first,
-            last=said.last,
-            by=record.by,
-            reason=record.reason,
-            decided_at=record.decided_at,
-        )
-
-
 class TakeOut(Out):
     """One attempt at a shot or at a part of it."""
 
@@ -138,26 +108,6 @@ class TakeOut(Out):
     rev: int = Field(description="Rises with decisions and outcomes, not with frames.")
     series: list[SeriesOut] = Field(description="What lives of it, by camera and pass.")
     decisions: list[DecisionOut] = Field(description="What was said of it, in order.")
-
-
-class DecisionIn(Body):
-    """A decision on a take or on a range of its frames."""
-
-    model_config = shown_as(NG_RANGE)
-
-    verdict: Annotated[Verdict, Field(strict=False)] = Field(
-        description="`accept`, `reject` (NG), `circle` (chosen, which accepts it), or `withdraw` what was said before."
-    )
-    camera: Code | None = Field(None, description="On this camera alone; on all where left out.")
-    first: Identity | None = Field(None, description="The first frame identity; with `last`, or neither for all of it.")
-    last: Identity | None = Field(None, description="The last frame identity, included.")
-    reason: Line | None = Field(None, description="Why.")
-
-    @model_validator(mode="after")
-    def _whole_range(self) -> "DecisionIn":
-        if (self.first is None) != (self.last is None):
-            raise PydanticCustomError("range", "Give both first and last, or neither for the whole take.")
-        return self
 
 
 class DecidedOut(Out):
@@ -270,6 +220,7 @@ TAKE = {
             "camera": None,
             "first": None,
             "last": None,
+            "cause": None,
             "by": "office",
             "reason": None,
             "decided_at": "2026-03-03T09:12:00Z",
@@ -358,8 +309,7 @@ def decide_take(
                 current=lambda: _find(session, row, key, names=_names(door)),
             )
 
-        said = Decision(verdict=body.verdict, camera=body.camera, first=body.first, last=body.last)
-        ruling = actions.Ruling(key=key, decision=said, by=door.by, reason=body.reason)
+        ruling = actions.Ruling(key=key, decision=body.decision, by=door.by, reason=body.reason)
         _, figures = actions.decide(
             session, row.id or 0, ruling, studio=studio.load(session), check=check, now=door.now
         )

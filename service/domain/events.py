@@ -74,7 +74,7 @@ MEANINGS: Mapping[EventKind, str] = {
     "`camera`, `pass`, `before_frames`, `total_frames`, `state`.",
     EventKind.FRAMES_REDATED: "A call or wrap moved frames of a shot to another production day: `stage`.",
     EventKind.TAKE_DECIDED: "Somebody decided on a take: `part`, `purpose`, `take`, `verdict`, `camera`, `first`, "
-    "`last`, `reason`.",
+    "`last`, `cause` (of a rejection, where said), `reason`.",
     EventKind.TOTALS_RECOUNTED: "The night's recount compared figures with the ledger: `day`, `series` and `shots` "
     "looked at, `behind` (shots the figures are not up to date with), `drifted` and `drift` (what differed).",
     EventKind.REPORT_FILED: "A revision of a day's nightly report was filed: `production`, `day`, `revision`.",

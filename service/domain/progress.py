@@ -10,6 +10,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import assert_never
 
+from service.domain.causes import ReturnCause
 from service.domain.frames import EVERYTHING, NOTHING, FrameSet, frames, run
 from service.domain.shots import Plan
 from service.domain.takes import Purpose, SeriesState
@@ -45,13 +46,15 @@ class Cause(StrEnum):
 class Decision:
     """A `verdict` on a take, on one `camera` of it or on all (None).
 
-    It speaks of the frame identities `first` to `last`, both included, or of the whole take where both are None.
+    It speaks of the frame identities `first` to `last`, both included, or of the whole take where both are None. A
+    rejection may say its `cause`.
     """
 
     verdict: Verdict
     camera: str | None = None
     first: int | None = None
     last: int | None = None
+    cause: ReturnCause | None = None
 
     @property
     def scope(self) -> FrameSet:

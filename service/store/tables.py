@@ -325,6 +325,11 @@ class DecisionRow(SQLModel, table=True):
         CheckConstraint("verdict IN ('accept', 'reject', 'circle', 'withdraw')", name="verdict"),
         CheckConstraint("(first IS NULL) = (last IS NULL)", name="range_whole"),
         CheckConstraint("first IS NULL OR first <= last", name="range_order"),
+        CheckConstraint(
+            "cause IN ('performance', 'light', 'camera', 'puppet', 'rig seen', 'story', 're-cut', 'other')",
+            name="cause",
+        ),
+        CheckConstraint("cause IS NULL OR verdict = 'reject'", name="cause_of_rejection"),
         NEVER_REUSE,
     )
     id: int | None = Field(default=None, primary_key=True)
@@ -334,6 +339,7 @@ class DecisionRow(SQLModel, table=True):
     camera: str | None = None
     first: int | None = None
     last: int | None = None
+    cause: str | None = None
     reason: str | None = None
     by: str
     decided_at: datetime

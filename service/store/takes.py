@@ -8,6 +8,7 @@ from datetime import date, datetime
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
+from service.domain.causes import ReturnCause
 from service.domain.progress import Decision, SeriesFacts, ShotFacts, TakeKey, Verdict
 from service.domain.shots import Part, Plan
 from service.domain.takes import Purpose, SeriesState
@@ -112,9 +113,20 @@ def decisions_of(session: Session, shot_ids: Collection[int]) -> dict[int, list[
     said: dict[int, list[DecisionRecord]] = defaultdict(list)
     statement = select(DecisionRow).where(col(DecisionRow.shot_id).in_(shot_ids)).order_by(col(DecisionRow.id))
     for row in session.exec(statement):
-        decision = Decision(verdict=Verdict(row.verdict), camera=row.camera, first=row.first, last=row.last)
-        said[row.take_id].append(DecisionRecord(row.id or 0, row.take_id, decision, row.by, row.reason, row.decided_at))
+        said[row.take_id].append(record_of(row))
     return said
+
+
+def record_of(row: DecisionRow) -> DecisionRecord:
+    """A decision's row as it is computed with."""
+    decision = Decision(
+        verdict=Verdict(row.verdict),
+        camera=row.camera,
+        first=row.first,
+        last=row.last,
+        cause=None if row.cause is None else ReturnCause(row.cause),
+    )
+    return DecisionRecord(row.id or 0, row.take_id, decision, row.by, row.reason, row.decided_at)
 
 
 def take_key(take: TakeRow) -> TakeKey:

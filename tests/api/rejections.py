@@ -87,6 +87,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("invalid-request", "a pattern bounds the digits of a rate, not its value", "A frame rate is"),
     Refused("invalid-request", FIELDS, "The last frame of a part lies before its first"),
     Refused("invalid-request", FIELDS, "Give both first and last"),
+    Refused("invalid-request", FIELDS, "A cause belongs to the verdict reject"),
     Refused("invalid-request", FIELDS, "Give the one stage, or the parts"),
     Refused("invalid-request", FIELDS, "Name a field to change beside the reason"),
     Refused("invalid-request", ITEMS, "Name each required camera and each required pass once"),
