@@ -30,11 +30,15 @@ from service.domain.events import EventKind
 from service.domain.refusals import Refusal
 from service.domain.shifts import Shift
 from service.domain.studio import Studio, production_day
+from service.domain.takes import LedgerPost
 from service.store import counts as ledger
 from service.store import shifts
 from service.store.events import Happening, append_all
 from service.store.failures import Outdated
-from service.store.tables import CountRow, TerminalRow
+from service.store.tables import TerminalRow
+
+Row = dict[str, Any]
+"""A row of the ledger by its columns; a body of counts has many, and a mapped object each costs more than the count."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +125,7 @@ class _Door:
         self._studio = studio
         self._now = now
         self._told = ledger.plans_told(session, poster.terminal_id, sheet.shots.keys())
-        self._rows: list[CountRow] = []
+        self._rows: list[Row] = []
         self._shifts: tuple[Shift, ...] = ()
 
     def read_shifts(self, posts: Sequence[Post], *, sent_at: datetime | None) -> None:
@@ -138,21 +142,21 @@ class _Door:
         said = _answer_head(post, time, day_on)
         match judgement:
             case Kept(reason):
-                row.unmatched_reason = reason.value
+                row["unmatched_reason"] = reason.value
                 said |= {"outcome": "unmatched", "reason": reason.value}
             case Counted(shot_id, part):
                 said |= {"outcome": "counted"} | self._count(row, post, shot_id=shot_id, part=part)
             case _:
                 assert_never(judgement)
-        row.answer = said
+        row["answer"] = said
         self._rows.append(row)
         return said
 
-    def _count(self, row: CountRow, post: Post, *, shot_id: int, part: str) -> dict[str, Any]:
-        kept = ledger.ledger_post(row, self._poster.terminal)
+    def _count(self, row: Row, post: Post, *, shot_id: int, part: str) -> dict[str, Any]:
+        kept = _ledger_post(post, self._poster, captured_at=row["captured_at"], day_on=row["day_on"])
         series = self._sheet.count(shot_id, part, post, kept=kept, now=self._now)
         shot = self._sheet.shots[shot_id]
-        row.shot_id, row.series_id, row.plan_rev = shot_id, series.id, shot.plan_rev
+        row |= {"shot_id": shot_id, "series_id": series.id, "plan_rev": shot.plan_rev}
         told = self._told.get(shot_id, shot.plan_rev)
         self._told[shot_id] = shot.plan_rev
         figures = self._sheet.figures(shot_id)
@@ -171,8 +175,8 @@ class _Door:
         terminal.last_seen_at = self._now
         if not self._rows:
             return
-        self._session.add_all(self._rows)
         self._sheet.save(now=self._now)
+        ledger.add_all(self._session, self._rows)
         actor = self._poster.terminal
         events = self._sheet.happenings(EventKind.FRAMES_COUNTED, actor=actor, now=self._now)
         append_all(self._session, [*events, *self._unmatched()])
@@ -184,16 +188,16 @@ class _Door:
         Its arrival had the log before and matched what it saw, without these.
         """
         unknown = {Unmatched.UNKNOWN_SHOT.value, Unmatched.UNKNOWN_PRODUCTION.value}
-        names = {(row.production_code, row.shot_code) for row in self._rows if row.unmatched_reason in unknown}
+        names = {(row["production_code"], row["shot_code"]) for row in self._rows if row["unmatched_reason"] in unknown}
         if names and ledger.shots_named(self._session, names):
             raise Outdated
 
     def _unmatched(self) -> list[Happening]:
-        kept = [row for row in self._rows if row.unmatched_reason is not None]
+        kept = [row for row in self._rows if row["unmatched_reason"] is not None]
         if not kept:
             return []
-        ids = ledger.productions_named(self._session, {row.production_code for row in kept})
-        groups = {(row.production_code, row.shot_code, row.unmatched_reason): row.stage_id for row in kept}
+        ids = ledger.productions_named(self._session, {row["production_code"] for row in kept})
+        groups = dict.fromkeys((row["production_code"], row["shot_code"], row["unmatched_reason"]) for row in kept)
         return [
             Happening(
                 kind=EventKind.FRAMES_UNMATCHED,
@@ -206,34 +210,52 @@ class _Door:
         ]
 
 
-def _row(post: Post, time: CaptureTime, poster: Poster, *, day_on: date, now: datetime) -> CountRow:
-    return CountRow(
-        terminal_id=poster.terminal_id,
-        stage_id=poster.stage_id,
+def _row(post: Post, time: CaptureTime, poster: Poster, *, day_on: date, now: datetime) -> Row:
+    return {
+        "terminal_id": poster.terminal_id,
+        "stage_id": poster.stage_id,
+        "spool": post.spool,
+        "serial": post.serial,
+        "digest": post.digest,
+        "production_code": post.production,
+        "shot_code": post.shot,
+        "take": post.take,
+        "part": post.part,
+        "camera": post.camera,
+        "pass_": post.pass_,
+        "purpose": post.purpose.value,
+        "captures_total": post.captures_total,
+        "frames_total": post.frames_total,
+        "frames_per_capture": post.frames_per_capture,
+        "total_frames": post.total_frames,
+        "starts_at": post.starts_at,
+        "animator": post.animator,
+        "outcome": post.outcome.value if post.outcome else None,
+        "posted_at": post.at,
+        "captured_at": time.captured_at,
+        "time_basis": time.basis.value,
+        "adjusted": time.adjusted,
+        "received_at": now,
+        "day_on": day_on,
+        "shot_id": None,
+        "series_id": None,
+        "plan_rev": None,
+        "unmatched_reason": None,
+    }
+
+
+def _ledger_post(post: Post, poster: Poster, *, captured_at: datetime, day_on: date) -> LedgerPost:
+    return LedgerPost(
+        terminal=poster.terminal,
         spool=post.spool,
         serial=post.serial,
-        digest=post.digest,
-        production_code=post.production,
-        shot_code=post.shot,
-        take=post.take,
-        part=post.part,
-        camera=post.camera,
-        pass_=post.pass_,
-        purpose=post.purpose.value,
-        captures_total=post.captures_total,
-        frames_total=post.frames_total,
-        frames_per_capture=post.frames_per_capture,
+        captured_at=captured_at,
         total_frames=post.total_frames,
+        outcome=post.outcome,
         starts_at=post.starts_at,
+        stage_id=poster.stage_id,
         animator=post.animator,
-        outcome=post.outcome.value if post.outcome else None,
-        posted_at=post.at,
-        captured_at=time.captured_at,
-        time_basis=time.basis.value,
-        adjusted=time.adjusted,
-        received_at=now,
         day_on=day_on,
-        answer={},
     )
 
 

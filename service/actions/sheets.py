@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from service.domain.counts import Post
 from service.domain.events import EventKind
-from service.domain.progress import Cause, Decision, Figures, ShotFacts, TakeKey, Verdict, shot_figures
+from service.domain.progress import Cause, Decision, Figures, ShotFacts, TakeKey, Verdict, whole_figures
 from service.domain.shots import Plan
 from service.domain.studio import Studio, production_day
 from service.domain.takes import Heads, LedgerPost, Outcome, SeriesState, rules_verdict
@@ -60,7 +60,7 @@ class Sheet:
             pairs,
             plate_minimum_frames=studio.plate_minimum_frames,
         )
-        self._figures = {shot_id: shot_figures(facts).figures for shot_id, facts in self._facts.items()}
+        self._figures = {shot_id: whole_figures(facts) for shot_id, facts in self._facts.items()}
         self._credit: dict[tuple[int, Cause], int] = {}
         self._planned: dict[tuple[int, Cause], int] = {}
         self._takes: dict[int, dict[TakeKey, TakeRow]] = {shot_id: {} for shot_id in self.shots}
@@ -192,7 +192,7 @@ class Sheet:
     def _settle(self, shot_id: int, facts: ShotFacts, cause: Cause) -> None:
         before = self._figures[shot_id]
         self._facts[shot_id] = facts
-        after = self._figures[shot_id] = shot_figures(facts).figures
+        after = self._figures[shot_id] = whole_figures(facts)
         credited = after.credited_frames - before.credited_frames
         self._credit[shot_id, cause] = self._credit.get((shot_id, cause), 0) + credited
         planned = after.planned_frames - before.planned_frames

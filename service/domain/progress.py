@@ -249,10 +249,9 @@ def shot_figures(facts: ShotFacts) -> ShotFigures:
     any other the studio's minimum.
     """
     plan = facts.plan
-    shoot = [each for each in facts.series if each.purpose is Purpose.SHOOT]
-    groups = _groups(shoot, facts.decisions)
+    shoot, groups = _shot(facts)
     whole = _figures(plan.planned_set, plan, shoot=shoot, groups=groups)
-    plate_need = len(plan.planned_set) if plan.moving_camera else facts.plate_minimum_frames
+    plate_need = whole.planned_frames if plan.moving_camera else facts.plate_minimum_frames
     return ShotFigures(
         figures=whole,
         parts=_parts(plan, whole, shoot=shoot, groups=groups),
@@ -261,7 +260,19 @@ def shot_figures(facts: ShotFacts) -> ShotFigures:
     )
 
 
+def whole_figures(facts: ShotFacts) -> Figures:
+    """The figures of a shot as a whole, the same as among those of `shot_figures`: what every single count asks for."""
+    shoot, groups = _shot(facts)
+    return _figures(facts.plan.planned_set, facts.plan, shoot=shoot, groups=groups)
+
+
 GroupKey = tuple[str, str, str]
+
+
+def _shot(facts: ShotFacts) -> tuple[Sequence[SeriesFacts], Mapping[GroupKey, Held]]:
+    """The series that count as frames of the shot, and what each part, camera and pass can show of them."""
+    shoot = [each for each in facts.series if each.purpose is Purpose.SHOOT]
+    return shoot, _groups(shoot, facts.decisions)
 
 
 def _groups(shoot: Iterable[SeriesFacts], decisions: Mapping[TakeKey, Sequence[Decision]]) -> dict[GroupKey, Held]:

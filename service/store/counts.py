@@ -1,11 +1,11 @@
 """The ledger of counts: find what is known, read a series, add and match."""
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, func, or_, tuple_
+from sqlalchemy import ColumnElement, Row, func, insert, or_, tuple_
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
@@ -67,6 +67,11 @@ def heads(session: Session, series_ids: Collection[int]) -> dict[int, Heads]:
 def ledger(session: Session, series_ids: Collection[int]) -> dict[int, list[LedgerPost]]:
     """Every post of each series, in no particular order."""
     return _posts(session, series_ids)
+
+
+def add_all(session: Session, rows: Sequence[dict[str, Any]]) -> None:
+    """Enter these posts in the ledger, in this order; each a value for every column of CountRow but the id."""
+    session.execute(insert(CountRow), rows)
 
 
 # Columns, not rows: a series has hundreds of posts, and the answers kept with them are most of their weight.
