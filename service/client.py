@@ -311,6 +311,33 @@ class Client:
         path = _path("productions", production, "shots", shot, "takes", str(take), "decisions")
         return self._write("POST", path, decision, etag=etag, params={"part": part, "purpose": purpose})
 
+    def notes(self, production: str, shot: str, *, take: int, part: str = "", purpose: str = "shoot") -> Iterator[Json]:
+        """Every note on a take in the order it was made, struck ones too."""
+        which = {"part": part, "purpose": purpose}
+        return self._pages(_path("productions", production, "shots", shot, "takes", str(take), "notes"), which)
+
+    def add_note(
+        self, production: str, shot: str, note: Json, *, take: int, part: str = "", purpose: str = "shoot"
+    ) -> Reply:
+        """Note something of a take: `{"text": …}`, with `camera`, `first` and `last` of what it is about."""
+        path = _path("productions", production, "shots", shot, "takes", str(take), "notes")
+        return self._write("POST", path, note, params={"part": part, "purpose": purpose})
+
+    def strike_note(
+        self,
+        production: str,
+        shot: str,
+        reason: str,
+        *,
+        take: int,
+        note: int,
+        part: str = "",
+        purpose: str = "shoot",
+    ) -> Reply:
+        """Strike a note on a take by its number; it stays in the list as struck."""
+        path = _path("productions", production, "shots", shot, "takes", str(take), "notes", str(note), "strike")
+        return self._write("POST", path, {"reason": reason}, params={"part": part, "purpose": purpose})
+
     # Figures, events, workers
 
     def progress(self, production: str, by: str, *, episode: str | None = None) -> Reply:

@@ -41,6 +41,7 @@ FACTS: Mapping[str, Any] = {
     "method": "DELETE",
     "name": "office",
     "needed": (Scope.COORDINATE,),
+    "note": 1,
     "offered": ("application/json", "text/csv"),
     "path": "/v1/stages",
     "problem": "Expecting ',' delimiter at line 1, column 18",

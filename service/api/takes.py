@@ -26,7 +26,7 @@ from service.domain.keys import Scope
 from service.domain.progress import Judged, TakeKey, judged
 from service.domain.takes import Purpose, SeriesState, Step, history
 from service.store import counts as ledger
-from service.store import stages, studio
+from service.store import notes, stages, studio
 from service.store import takes as store
 from service.store.tables import SeriesRow, ShotRow, TakeRow
 
@@ -106,6 +106,7 @@ class TakeOut(Out):
     circled: bool = Field(description="Whether any of it is circled on any camera.")
     ng: bool = Field(description="Whether all of it is rejected on every camera.")
     rev: int = Field(description="Rises with decisions and outcomes, not with frames.")
+    note_count: int = Field(description="How many notes it has that are not struck.")
     series: list[SeriesOut] = Field(description="What lives of it, by camera and pass.")
     decisions: list[DecisionOut] = Field(description="What was said of it, in order.")
 
@@ -135,7 +136,7 @@ def _counted(session: Session, shot: ShotRow) -> list[Counted]:
 
 
 def _outs(session: Session, shot: ShotRow, takes: Sequence[Counted], *, names: bool) -> list[TakeOut]:
-    said = store.decisions_of(session, [shot.id or 0])
+    said, noted = store.decisions_of(session, [shot.id or 0]), notes.counts(session, shot.id or 0)
     series = [row for _, rows in takes for row in rows]
     steps = {key: history(posts) for key, posts in ledger.ledger(session, [row.id or 0 for row in series]).items()}
     stage_codes = stages.codes(session, {row.stage_id for row in series})
@@ -152,6 +153,7 @@ def _outs(session: Session, shot: ShotRow, takes: Sequence[Counted], *, names: b
                 circled=any(verdict.circled for verdict in verdicts.values()),
                 ng=bool(verdicts) and all(verdict.ng for verdict in verdicts.values()),
                 rev=take.rev,
+                note_count=noted.get(take.id or 0, 0),
                 series=[
                     _series(row, verdicts[row.camera], steps[row.id or 0], stage=stage_codes[row.stage_id], names=names)
                     for row in rows
@@ -189,6 +191,7 @@ TAKE = {
     "circled": True,
     "ng": False,
     "rev": 3,
+    "note_count": 1,
     "series": [
         {
             "camera": "main",

@@ -36,6 +36,8 @@ class EventKind(StrEnum):
     FRAMES_MATCHED = "frames.matched"
     FRAMES_REDATED = "frames.redated"
     TAKE_DECIDED = "take.decided"
+    TAKE_NOTED = "take.noted"
+    NOTE_STRUCK = "note.struck"
     TOTALS_RECOUNTED = "totals.recounted"
     REPORT_FILED = "report.filed"
 
@@ -75,6 +77,9 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.FRAMES_REDATED: "A call or wrap moved frames of a shot to another production day: `stage`.",
     EventKind.TAKE_DECIDED: "Somebody decided on a take: `part`, `purpose`, `take`, `verdict`, `camera`, `first`, "
     "`last`, `cause` (of a rejection, where said), `reason`.",
+    EventKind.TAKE_NOTED: "Somebody noted something of a take: `part`, `purpose`, `take`, `note` (its number), "
+    "`camera`, `first`, `last`, `text`.",
+    EventKind.NOTE_STRUCK: "A note on a take was struck: `part`, `purpose`, `take`, `note`, `reason`.",
     EventKind.TOTALS_RECOUNTED: "The night's recount compared figures with the ledger: `day`, `series` and `shots` "
     "looked at, `behind` (shots the figures are not up to date with), `drifted` and `drift` (what differed).",
     EventKind.REPORT_FILED: "A revision of a day's nightly report was filed: `production`, `day`, `revision`.",

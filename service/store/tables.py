@@ -345,6 +345,37 @@ class DecisionRow(SQLModel, table=True):
     decided_at: datetime
 
 
+class TakeNoteRow(SQLModel, table=True):
+    """What somebody noted of a take or of a range of its frames, numbered within the take.
+
+    What was noted is never changed; a note may be struck once, and stays.
+    """
+
+    __tablename__ = "take_note"
+    __table_args__ = (
+        UniqueConstraint("take_id", "number"),
+        CheckConstraint("number >= 1", name="number"),
+        CheckConstraint("(first IS NULL) = (last IS NULL)", name="range_whole"),
+        CheckConstraint("first IS NULL OR first <= last", name="range_order"),
+        CheckConstraint("(struck_at IS NULL) = (struck_by IS NULL)", name="struck_by"),
+        CheckConstraint("(struck_at IS NULL) = (struck_reason IS NULL)", name="struck_why"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    take_id: int = Field(foreign_key="take.id")
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    number: int
+    camera: str | None = None
+    first: int | None = None
+    last: int | None = None
+    text: str
+    by: str
+    noted_at: datetime
+    struck_by: str | None = None
+    struck_at: datetime | None = None
+    struck_reason: str | None = None
+
+
 class CreditedChangeRow(SQLModel, table=True):
     """One entry of the journal of credited frames: how much, why, and on which production day it changed.
 

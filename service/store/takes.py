@@ -134,6 +134,23 @@ def take_key(take: TakeRow) -> TakeKey:
     return take.part, Purpose(take.purpose), take.number
 
 
+def take_by_key(session: Session, shot_id: int, key: TakeKey) -> TakeRow | None:
+    """The take of a shot with this part, purpose and number."""
+    part, purpose, number = key
+    statement = select(TakeRow).where(
+        col(TakeRow.shot_id) == shot_id,
+        col(TakeRow.part) == part,
+        col(TakeRow.purpose) == purpose.value,
+        col(TakeRow.number) == number,
+    )
+    return session.exec(statement).one_or_none()
+
+
+def cameras_counted(session: Session, take_id: int) -> set[str]:
+    """The cameras a take was counted on."""
+    return set(session.exec(select(SeriesRow.camera).where(col(SeriesRow.take_id) == take_id)))
+
+
 def shot_facts(session: Session, shots: Sequence[ShotRow], *, plate_minimum_frames: int) -> dict[int, ShotFacts]:
     """What the figures of these shots rest on, by shot id; a handful of queries however many shots."""
     planned = plans(session, shots)

@@ -239,6 +239,7 @@ def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         office.post("/v1/stages/mill/log", {"kind": "wrap", "at": "2026-03-02T09:00:00Z"}),
         terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost]}),
         decide(office, 1, "reject"),
+        *(noted(office, text) for text in ("hold the look", "the left hand is lovely")),
         drafted(office),
         office.send("POST", f"{CUTS}/1/lock", headers={"If-Match": "*"}),
         drafted(office),
@@ -248,6 +249,11 @@ def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
     report(database, clock, nights=3)
     waiting, *_ = office.get("/v1/counts/unmatched").json()["items"]
     return World(client, app, callers, waiting["id"])
+
+
+def noted(office: Caller, text: str) -> Response:
+    """A note on the example's take."""
+    return office.post(f"/v1/productions/{PRODUCTION}/shots/0120/takes/2/notes", {"text": text})
 
 
 def drafted(office: Caller) -> Response:

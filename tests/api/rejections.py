@@ -55,6 +55,8 @@ REFUSED: tuple[Refused, ...] = (
     Refused("key-unknown", UNKNOWN),
     Refused("shot-unknown", UNKNOWN),
     Refused("take-unknown", "a take begins with its first count"),
+    Refused("note-unknown", "notes are numbered by the service"),
+    Refused("already-struck", "a note is struck once"),
     Refused("count-unknown", "ids are the ledger's own"),
     Refused("report-revision-unknown", "a revision is one that was filed"),
     Refused("camera-unknown", "a decision is about a camera the shot or the take has"),

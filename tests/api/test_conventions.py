@@ -28,6 +28,7 @@ NO_PAGES = {
     "progress_get": "sums of one position, which pages read at different moments would not add up to",
 }
 NAMES_NO_STATE = {
+    "note_strike": "a note says for good what it says, and is struck once: a second time is 409 and says who did it",
     "key_revoke": "whoever revokes a lost key wants it dead whatever else was changed of it; twice is once",
     "unmatched_match": "a count is matched once: a second match is 409 and says for what it counts already",
 }
