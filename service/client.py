@@ -256,6 +256,14 @@ class Client:
         """Change a shot's plan; `{"omitted": true, "reason": …}` takes it out of the cut, false brings it back."""
         return self._write("PATCH", _path("productions", production, "shots", shot), changes, etag=etag)
 
+    def needs(self, production: str, shot: str) -> Reply:
+        """What one shot needs before it can be dressed and shot."""
+        return self._read(_path("productions", production, "shots", shot, "needs"))
+
+    def enter_needs(self, production: str, shot: str, needs: Json, *, etag: str | None = None) -> Reply:
+        """Enter all that a shot needs; `etag` of what stands, where it was entered before."""
+        return self._write("PUT", _path("productions", production, "shots", shot, "needs"), needs, etag=etag)
+
     # Counts and decisions
 
     def post_counts(

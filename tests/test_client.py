@@ -249,6 +249,9 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     )
     yield office.change_shot("p", "s1", {"cut_frames": 90}, etag=etag(office.shot("p", "s1")))
     yield list(office.shots("p", episode="e"))
+    entered = office.enter_needs("p", "s1", {"set": "quay", "rig": True})
+    yield office.enter_needs("p", "s1", NEEDS, etag=etag(entered))
+    yield office.needs("p", "s1")
     lengths = "shot,frames\ns1,90\ns2,96\n"
     drafted = office.draft_cut("p", "e", lengths, kind="csv", frame_rate="30000/1001", handle_in=2)
     yield (office.lock_cut("p", "e", drafted["revision"], etag=etag(drafted)), office.cut("p", "e"))
@@ -277,6 +280,15 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield (office.events(after=3, limit=500, production="p", kind=["shot.added", "take.decided"]), office.workers())
 
 
+NEEDS = {
+    "set": "quay",
+    "set_up": "quay-2",
+    "insert_of": "s2",
+    "difficulty": 4,
+    "characters": [{"character": "pell", "copies": 2}],
+    "props": ["lantern"],
+    "notes": "The lantern swings.",
+}
 COUNTS = [
     {"serial": 1, "production": "p", "shot": "s1", "take": 1, "captures_total": 12, "frames_per_capture": 2},
     {

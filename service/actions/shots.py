@@ -11,12 +11,13 @@ from service.actions.sheets import Sheet
 from service.actions.unmatched import match_arrivals
 from service.domain.codes import composed, is_code
 from service.domain.events import EventKind
+from service.domain.needs import REQUIRED
 from service.domain.progress import Cause
 from service.domain.refusals import Clash, Fault, Forbidden, UnfitFields, Unknown
 from service.domain.shots import Part, Plan, PlanRefused, check_parts
 from service.domain.studio import production_day
 from service.store import counts as ledger
-from service.store import productions, stages, studio
+from service.store import needs, productions, stages, studio
 from service.store import shots as store
 from service.store.events import Happening, append_all
 from service.store.shots import PlannedPart
@@ -83,6 +84,7 @@ class Planned:
     """A shot as it is wanted; `parts` with the one part "" mean that one stage shoots all of it, none that any may.
 
     `uses` and `dissolves` are what a cut list gave it, None and empty before any: then the cut uses 1…`cut_frames`.
+    `animator` is who is to animate it, which is no part of the plan.
     """
 
     code: str
@@ -98,6 +100,7 @@ class Planned:
     moving_camera: bool
     parts: tuple[PlannedPart, ...]
     omitted: bool = False
+    animator: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +140,7 @@ def planned(session: Session, rows: Sequence[ShotRow]) -> list[Planned]:
             moving_camera=row.moving_camera,
             parts=parts[row.id or 0],
             omitted=row.omitted,
+            animator=row.animator,
         )
         for row in rows
     ]
@@ -202,10 +206,25 @@ def change(
     A change of the plan moves credited frames, and the journal says by how many and why. Raises UnfitFields and
     FixedByCut.
     """
+    changed = rewrite(session, production, row, wanted=wanted, now=now)
+    if not changed:
+        return
+    append_all(session, [changed_event(row, changed, production, reason=reason, by=by, now=now)])
+    if not wanted.omitted and changed.keys() & {"parts", "omitted"}:
+        match_waiting(session, production, [row], by=by, now=now)
+
+
+def rewrite(
+    session: Session, production: ProductionRow, row: ShotRow, *, wanted: Planned, now: datetime
+) -> Mapping[str, Mapping[str, Any]]:
+    """Write a locked shot as it is wanted, and say what was and is, by field; the caller appends the event.
+
+    Raises UnfitFields and FixedByCut.
+    """
     present = planned(session, [row])[0]
     changed = differences(present, wanted)
     if not changed:
-        return
+        return changed
     if row.uses is not None and changed.keys() & {"cut_frames", "episode"}:
         raise FixedByCut(row.code, present.episode)
     known = _known(session, production, [wanted])
@@ -217,9 +236,10 @@ def change(
         _write(row, wanted, known)
         row.touched += 1
     row.rev += 1
-    append_all(session, [changed_event(row, changed, production, reason=reason, by=by, now=now)])
-    if not wanted.omitted and changed.keys() & {"parts", "omitted"}:
-        match_waiting(session, production, [row], by=by, now=now)
+    if changed.keys() & set(REQUIRED) and (entered := needs.by_shot(session, row.id or 0)) is not None:
+        # Whoever enters needs says these with them, and must not overwrite what they have not seen.
+        entered.rev += 1
+    return changed
 
 
 def differences(present: Planned, wanted: Planned) -> dict[str, dict[str, Any]]:
@@ -304,6 +324,7 @@ def _write(row: ShotRow, wanted: Planned, known: _Known) -> None:
     row.passes = list(wanted.passes)
     row.moving_camera = wanted.moving_camera
     row.omitted = wanted.omitted
+    row.animator = wanted.animator
 
 
 def _replan(session: Session, row: ShotRow, wanted: Planned, known: _Known, *, cause: Cause, now: datetime) -> None:

@@ -58,6 +58,7 @@ TAGS = [
     {"name": "terminals", "description": "Terminals: the capture computers beside the stages."},
     {"name": "keys", "description": "API keys: who may do what."},
     {"name": "shots", "description": "Shots: what is to be shot, and where."},
+    {"name": "needs", "description": "Needs: what each shot needs before it can be dressed and shot."},
     {"name": "counts", "description": "Counts: what a stage terminal posts, and what waits for a shot."},
     {"name": "cuts", "description": "Cuts: an episode's cut lists, what each changes, and the lock."},
     {"name": "takes", "description": "Takes: what was shot, and what was decided of it."},

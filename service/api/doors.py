@@ -153,7 +153,7 @@ class Door:
             raise refusals.InvalidRequest((Fault(detail, place="header If-Match"),))
         # If-Match compares strongly (RFC 9110, 13.1.1): a weak tag never matches.
         if not any(not weak and _names(tag, present.strip('"')) for weak, tag in tags):
-            raise refusals.Stale(present, current().model_dump(mode="json"))
+            raise refusals.Stale(present, current().model_dump(mode="json", by_alias=True))
 
     def reply(
         self,

@@ -23,6 +23,7 @@ from service.domain.rates import RATE_RULE, rate_of
 
 INSTANT_RULE = "an RFC 3339 time with its offset, as 2026-03-02T14:05:00+01:00 or 2026-03-02T13:05:00Z"
 MOST_FRAMES = 10_000_000
+LONGEST_LINE, LONGEST_TEXT = 200, 1_000
 # No capture is older, and a day needs one after it.
 FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(9998, 12, 31)
 DAY_RULE = "a day of the calendar as YYYY-MM-DD, as 2026-10-24, from 1970 to 9998"
@@ -82,6 +83,37 @@ def _line(text: str) -> str:
         )
     if not (text := composed(text.strip())):
         raise PydanticCustomError("line", "Write at least one character that is not a space.")
+    return text
+
+
+def _item(text: str) -> str:
+    if ";" in text:
+        raise PydanticCustomError("item", "Write it without a semicolon, which parts the items of a list in a table.")
+    return _bounded(text, LONGEST_LINE)
+
+
+def _text(text: str) -> str:
+    lines = text.split("\n")
+    for line in lines:
+        if (char := unprintable(line)) is not None:
+            raise PydanticCustomError(
+                "text",
+                "Text holds no control characters but line feeds; {char} is one.",
+                {"char": f"U+{ord(char):04X}"},
+            )
+    if not (text := "\n".join(composed(line.strip()) for line in lines).strip()):
+        raise PydanticCustomError("text", "Write at least one character that is not a space.")
+    return _bounded(text, LONGEST_TEXT)
+
+
+def _bounded(text: str, longest: int) -> str:
+    # A few letters are longer in normal form than they were sent.
+    if len(text) > longest:
+        raise PydanticCustomError(
+            "long",
+            "In Unicode normal form C it has {has} characters, more than {most}.",
+            {"has": len(text), "most": longest},
+        )
     return text
 
 
@@ -154,12 +186,31 @@ Code = Annotated[
 _CONTROL = r"\u0000-\u001f\u007f-\u009f\u2028\u2029"
 _LINE_PATTERN = f"^[^{_CONTROL}]*[^{_CONTROL}\\s][^{_CONTROL}]*$"
 
+_ITEM_PATTERN = _LINE_PATTERN.replace(_CONTROL, f"{_CONTROL};")
+# Lines may end.
+_TEXT_PATTERN = _LINE_PATTERN.replace(r"\u0000-\u001f", r"\u0000-\u0009\u000b-\u001f")
+
 Line = Annotated[
     str,
-    Field(min_length=1, max_length=200, json_schema_extra={"pattern": _LINE_PATTERN}),
+    Field(min_length=1, max_length=LONGEST_LINE, json_schema_extra={"pattern": _LINE_PATTERN}),
     AfterValidator(_line),
 ]
 """One line of free text, up to 200 characters, its ends stripped."""
+
+Item = Annotated[
+    str,
+    Field(min_length=1, max_length=LONGEST_LINE, json_schema_extra={"pattern": _ITEM_PATTERN}),
+    AfterValidator(_line),
+    AfterValidator(_item),
+]
+"""A line without a semicolon, so that a list of them fits into one cell of a table."""
+
+Text = Annotated[
+    str,
+    Field(min_length=1, max_length=LONGEST_TEXT, json_schema_extra={"pattern": _TEXT_PATTERN}),
+    AfterValidator(_text),
+]
+"""A few lines of free text, up to 1 000 characters, the ends of each stripped."""
 
 Instant = Annotated[
     datetime,

@@ -77,6 +77,7 @@ class ShotIn(Body):
     parts: Parts | None = Field(
         None, description="In place of `stage`: the parts of a split shot, together every planned frame."
     )
+    animator: Line | None = Field(None, description="Who is to animate it; no part of the plan.")
 
     @model_validator(mode="after")
     def _one_place(self) -> "ShotIn":
@@ -97,6 +98,7 @@ class ShotIn(Body):
             passes=tuple(self.passes),
             moving_camera=self.moving_camera,
             parts=_places(self.stage, self.parts),
+            animator=self.animator,
         )
 
 
@@ -119,6 +121,9 @@ class ShotChange(Change):
     parts: Parts | None = Field(None, description="In place of `stage`: the parts of a split shot; null for any stage.")
     omitted: Given[bool] = Field(
         None, description="True removes it from the cut and keeps its number and counts; false brings all of it back."
+    )
+    animator: Line | None = Field(
+        None, description="Who is to animate it, null for nobody yet; no part of the plan, so `plan_rev` stays."
     )
     reason: Line | None = Field(None, description="Why, up to 200 characters, for the log.")
 

@@ -52,6 +52,7 @@ SHOT: Mapping[str, Any] = {
     "passes": ["main"],
     "moving_camera": False,
     "omitted": False,
+    "animator": None,
     "uses": [{"first": 1, "last": 88}],
     "dissolves": [],
     "cut_revision": 4,
@@ -119,6 +120,7 @@ class ShotOut(Out):
     passes: list[str] = Field(description="The required passes.")
     moving_camera: bool = Field(description="Whether the camera moves, so that its plate is as long.")
     omitted: bool = Field(description="Whether it was removed from the cut; its number and counts are kept.")
+    animator: str | None = Field(description="Who is to animate it; null while nobody is named.")
     stage: str | None = Field(description="The stage that shoots all of it; null where any may, or where it is split.")
     parts: list[PartOut] = Field(description="What each stage shoots of it; empty where any stage may count for it.")
     rev: int = Field(description="Rises with every change of the shot, not with counts.")
@@ -164,6 +166,7 @@ def _out(production: ProductionRow, row: ShotRow, plan: Planned, progress: ShotP
         passes=list(plan.passes),
         moving_camera=plan.moving_camera,
         omitted=plan.omitted,
+        animator=plan.animator,
         stage=plan.parts[0].stage if len(plan.parts) == 1 else None,
         parts=[PartOut(part=each.part, stage=each.stage, first=each.first, last=each.last) for each in plan.parts],
         rev=row.rev,
@@ -264,20 +267,21 @@ def list_shots(
 def get_shot(door: ShotReader, production: ProductionInPath, shot: ShotInPath) -> Response:
     """Read a shot: its plan, its figures in frames, its takes with their counts in order.
 
-    Needs `read`; a `count` key sees the shots planned for its stage or for none. Animators are named to keys that
-    cover `coordinate`.
+    Needs `read`; a `count` key sees the shots planned for its stage or for none. Who animated a take is named to keys
+    that cover `coordinate`.
     """
     with door.reading() as session:
         of = door.production(session, production)
         row = shots.find(session, of, shot)
-        _require_here(door, session, row)
+        require_here(door, session, row)
         out, head = _one(session, of, row)
         takes = takes_of(session, row, names=door.caller.scope.covers(Scope.COORDINATE))
         whole = ShotWithTakesOut(**dict(out), takes=takes)
         return door.reply(session, whole, rev=row.rev, head=head)
 
 
-def _require_here(door: Door, session: Session, row: ShotRow) -> None:
+def require_here(door: Door, session: Session, row: ShotRow) -> None:
+    """Raise ShotElsewhere where the key is bound to a stage the shot is not planned for, though it is for others."""
     if door.caller.stage is None:
         return
     parts = store.parts(session, [row.id or 0])[row.id or 0]

@@ -31,6 +31,7 @@ class EventKind(StrEnum):
     SHOT_CHANGED = "shot.changed"
     SHOT_OMITTED = "shot.omitted"
     SHOT_RESTORED = "shot.restored"
+    NEEDS_ENTERED = "needs.entered"
     FRAMES_COUNTED = "frames.counted"
     FRAMES_UNMATCHED = "frames.unmatched"
     FRAMES_MATCHED = "frames.matched"
@@ -64,11 +65,13 @@ MEANINGS: Mapping[EventKind, str] = {
     "`changed` (how many shots each change befell), `cut_frames_before`, `cut_frames_after`, `planned_frames_before`, "
     "`planned_frames_after`.",
     EventKind.SHOT_ADDED: "A shot was added: `production`, `shot`, `episode`, `scene`, `cut_frames`, `uses`, "
-    "`dissolves`, `handle_in`, `handle_out`, `cameras`, `passes`, `moving_camera`, `parts`.",
-    EventKind.SHOT_CHANGED: "A shot's plan was changed: `production`, `shot`, `changed` (each field before and after), "
-    "`reason`.",
+    "`dissolves`, `handle_in`, `handle_out`, `cameras`, `passes`, `moving_camera`, `parts`, `animator`.",
+    EventKind.SHOT_CHANGED: "A shot's plan or its animator was changed: `production`, `shot`, `changed` (each field "
+    "before and after), `reason`.",
     EventKind.SHOT_OMITTED: "A shot was removed from the cut: `production`, `shot`, `changed`, `reason`.",
     EventKind.SHOT_RESTORED: "An omitted shot was brought back: `production`, `shot`, `changed`, `reason`.",
+    EventKind.NEEDS_ENTERED: "What a shot needs was entered: `production`, `shot`, `changed` (each field before and "
+    "after), `draft` (the number of the draft it came with, null without one).",
     EventKind.FRAMES_COUNTED: "Counts moved a series of a shot: `series`, `part`, `purpose`, `take`, `camera`, `pass`, "
     "`before_frames`, `total_frames`, `state`.",
     EventKind.FRAMES_UNMATCHED: "Counts were kept without a shot: `production` and `shot` as posted, `reason`.",

@@ -121,6 +121,14 @@ def ids_after(session: Session, after: int, *, limit: int) -> list[int]:
     return [id_ for id_ in session.scalars(statement) if id_ is not None]
 
 
+def ids_by_code(session: Session, production_id: int, codes: Collection[str]) -> dict[str, int]:
+    """The ids of the production's shots that have one of *codes*, omitted ones included."""
+    statement = select(col(ShotRow.code), col(ShotRow.id)).where(
+        col(ShotRow.production_id) == production_id, col(ShotRow.code).in_(codes)
+    )
+    return {code: id_ for code, id_ in session.execute(statement) if id_ is not None}
+
+
 def codes(session: Session, shot_ids: Collection[int]) -> dict[int, str]:
     """The codes of these shots by id."""
     found = session.execute(select(col(ShotRow.id), col(ShotRow.code)).where(col(ShotRow.id).in_(shot_ids)))

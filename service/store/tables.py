@@ -165,7 +165,8 @@ class ShotRow(SQLModel, table=True):
 
     `rev` rises with plan and decisions, `touched` with every event of the shot, `plan_rev` with the plan alone. `uses`
     and `dissolves` are inclusive ranges of frame identities, null for the one use 1…`cut_frames` and no dissolve.
-    `source_zero` is the frame number that identity 1 has on the reel `source`, `cut_revision` the locked cut it is in.
+    `source_zero` is the frame number that identity 1 has on the reel `source`, `cut_revision` the locked cut it is in,
+    `animator` who is to animate it.
     """
 
     __tablename__ = "shot"
@@ -193,6 +194,7 @@ class ShotRow(SQLModel, table=True):
     passes: list[str] = Field(sa_type=JSON)
     moving_camera: bool = False
     omitted: bool = False
+    animator: str | None = None
     plan_rev: int = 1
     rev: int = 1
     touched: int = 1
@@ -212,6 +214,31 @@ class PartRow(SQLModel, table=True):
     stage_id: int = Field(foreign_key="stage.id", index=True)
     first: int | None = None
     last: int | None = None
+
+
+class NeedsRow(SQLModel, table=True):
+    """What a shot needs beside its plan, where anybody has entered it.
+
+    `rev` rises with it and with what the plan requires of cameras and passes, which is read and entered together.
+    """
+
+    __tablename__ = "shot_needs"
+    __table_args__ = (CheckConstraint("difficulty BETWEEN 1 AND 5", name="difficulty"),)
+    shot_id: int = Field(foreign_key="shot.id", primary_key=True)
+    set_code: str | None = None
+    set_up: str | None = None
+    rig: bool = False
+    plate: bool = False
+    comp: bool = False
+    dialogue: bool = False
+    insert_of_id: int | None = Field(default=None, foreign_key="shot.id", index=True)
+    difficulty: int | None = None
+    characters: list[dict[str, Any]] = Field(sa_type=JSON)
+    props: list[str] = Field(sa_type=JSON)
+    notes: str | None = Field(default=None, sa_type=Text)
+    rev: int = 1
+    entered_by: str
+    entered_at: datetime
 
 
 class TakeRow(SQLModel, table=True):

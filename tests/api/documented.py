@@ -235,6 +235,7 @@ def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         office.post("/v1/productions", {"code": "tin-moon", "title": "Tin Moon", "frame_rate": "24/1"}),
         office.post(f"/v1/productions/{PRODUCTION}/episodes", {"code": "102", "title": "Two"}),
         office.post(f"/v1/productions/{PRODUCTION}/shots", [shot, {**shot, "code": "0130", "episode": "102"}]),
+        office.send("PUT", f"/v1/productions/{PRODUCTION}/shots/0120/needs", json={"set": "mill-kitchen"}),
         office.post("/v1/stages/mill/log", {"kind": "call", "at": "2026-03-02T08:00:00Z"}),
         office.post("/v1/stages/mill/log", {"kind": "wrap", "at": "2026-03-02T09:00:00Z"}),
         terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost]}),

@@ -86,6 +86,7 @@ class TestPlanning:
             "passes": ["main"],
             "moving_camera": False,
             "omitted": False,
+            "animator": None,
             "stage": None,
             "parts": [],
             "rev": 1,
