@@ -264,6 +264,13 @@ class Client:
         """Enter all that a shot needs; `etag` of what stands, where it was entered before."""
         return self._write("PUT", _path("productions", production, "shots", shot, "needs"), needs, etag=etag)
 
+    def history(self, production: str, shot: str, **asked: Any) -> Iterator[Json]:  # noqa: ANN401 - names, lists, days
+        """What happened to a shot, an entry and a sentence each time.
+
+        `asked` may be `order` (`oldest` or `newest` first), `counts` (`each` or `folded`), a list of `kind`.
+        """
+        return self._pages(_path("productions", production, "shots", shot, "history"), asked)
+
     # Counts and decisions
 
     def post_counts(

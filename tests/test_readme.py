@@ -29,7 +29,11 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
     if shutil.which("curl") is None:
         unavailable("curl is not installed")
     lines = (
-        marked("the first count") + marked("the first decision") + marked("the first cut") + marked("the first lock")
+        marked("the first count")
+        + marked("the first decision")
+        + marked("the history")
+        + marked("the first cut")
+        + marked("the first lock")
     )
     assert "curl" in lines
     assert USUAL_ADDRESS in lines
@@ -40,13 +44,17 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
-        *_, counted, shot, decided, _, drafted, locked = (
+        *_, counted, shot, decided, history, _, drafted, locked = (
             json.loads(line) for line in ended.stdout.splitlines() if line
         )
         assert counted["answers"][0]["outcome"] == "counted"
         assert counted["answers"][0]["credited_frames"] == 48
     assert shot["code"] == "e1-quay-1"
     assert decided["take"]["circled"] is True
+    assert [each["said"] for each in history["items"]][1:] == [
+        "Take 1 on stage north reached 48 frames (48 more).",
+        "Take 1 was circled.",
+    ]
     assert (drafted["state"], drafted["findings"], locked["state"]) == ("draft", [], "current")
     assert {each["shot"]: each["planned_frames_after"] for each in locked["differences"]["shots"]} == {
         "e2-street-1": 84,

@@ -53,7 +53,11 @@ class Window:
         shown = rows[: self.limit]
         if len(rows) <= self.limit:
             return shown, None
-        return shown, _cursor(self.request.scope["path"], id_of(shown[-1]) or 0)
+        return shown, self.cursor(id_of(shown[-1]) or 0)
+
+    def cursor(self, position: int) -> str:
+        """The cursor of the page that goes on after this id."""
+        return _cursor(self.request.scope["path"], position)
 
     def reply(
         self,

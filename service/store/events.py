@@ -83,18 +83,20 @@ def read_after(
         statement = statement.where(col(EventRow.kind).in_(sorted(kinds)))
     if production_id is not None:
         statement = statement.where(col(EventRow.production_id) == production_id)
-    return [
-        Event(
-            id=row.id or 0,
-            at=row.at,
-            kind=row.kind,
-            actor=row.actor,
-            production_id=row.production_id,
-            shot_id=row.shot_id,
-            data=row.data,
-        )
-        for row in session.scalars(statement)
-    ]
+    return [event_of(row) for row in session.scalars(statement)]
+
+
+def event_of(row: EventRow) -> Event:
+    """The entry of the log that a row holds."""
+    return Event(
+        id=row.id or 0,
+        at=row.at,
+        kind=row.kind,
+        actor=row.actor,
+        production_id=row.production_id,
+        shot_id=row.shot_id,
+        data=row.data,
+    )
 
 
 def head(session: Session) -> int:
