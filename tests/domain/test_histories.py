@@ -67,8 +67,10 @@ OF_A_SHOT: dict[EventKind, tuple[dict[str, Any], str]] = {
             },
             "draft": 4,
         },
-        "Rig went from no to yes; characters went from none to Nell (2 copies); its difficulty went from none to 3 "
-        "(needs draft 4).",
+        (
+            "Rig went from no to yes; characters went from none to Nell (2 copies); its difficulty went from none to 3 "
+            "(needs draft 4)."
+        ),
     ),
     EventKind.FRAMES_COUNTED: (SERIES, "Take 2 reached 96 frames (12 more)."),
     EventKind.FRAMES_MATCHED: (
