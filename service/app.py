@@ -34,6 +34,7 @@ from service.api import (
     unmatched,
     workers,
 )
+from service.api.turns import LargeBodiesInTurn, Turns
 from service.api.wire import AccessLog, BodyLimit, HeadAsGet
 from service.settings import Settings
 from service.store.engine import Database
@@ -99,6 +100,13 @@ def create_app(
     app.state.settings, app.state.database, app.state.clock = settings, opened, clock
     app.state.wake = wake
     app.add_middleware(BodyLimit, limit_bytes=settings.body_limit_bytes)
+    app.add_middleware(
+        LargeBodiesInTurn,
+        turns=Turns(settings.bulk_at_once),
+        path=counts.router.prefix,
+        limit_bytes=settings.body_limit_bytes,
+        now=clock,
+    )
     app.add_middleware(HeadAsGet)
     app.add_middleware(AccessLog)
     return app

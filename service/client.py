@@ -52,17 +52,18 @@ class Unanswered(Exception):
 class Patience:
     """How often a request is tried, and the seconds waited between: doubled each time, scattered, never above `most_s`.
 
-    A Retry-After of the service's is kept to where it is longer, up to `most_s`.
+    A Retry-After of the service's is kept to where it is longer, up to `most_asked_s`: it says when the turn comes.
     """
 
     tries: int = 6
     first_s: float = 0.1
     most_s: float = 5.0
+    most_asked_s: float = 300.0
 
     def pause_s(self, tried: int, retry_after_s: float) -> float:
         """Seconds to wait after `tried` tries."""
         scattered = self.first_s * 2.0 ** (tried - 1) * random.uniform(0.5, 1.0)  # noqa: S311 - scatters, hides nothing
-        return min(max(scattered, retry_after_s), self.most_s)
+        return max(min(scattered, self.most_s), min(retry_after_s, self.most_asked_s))
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,6 +84,12 @@ class Settings(BaseSettings):
     body_limit_bytes: int = Field(
         default=4 * 1024 * 1024, ge=1024, le=1024**3, description="The largest request body accepted, in bytes."
     )
+    bulk_at_once: int = Field(
+        default=2,
+        ge=1,
+        le=100,
+        description="The most bodies of over 16 KiB of counts that a process reads at once; others wait for a turn.",
+    )
     engine_batch: int = Field(default=500, ge=1, le=10_000, description="The most events a worker is handed at once.")
     handler_limit_s: Seconds = Field(
         default=60.0, description="Seconds a worker may take for one batch before its process is ended."

@@ -47,8 +47,8 @@ def started(folder: Path, *words: str, env: Mapping[str, str] | None = None) -> 
 
 
 @contextmanager
-def served(folder: Path, *, env: Mapping[str, str] | None = None) -> Iterator[str]:
-    """`tiedown serve` in a folder, on a free port; its address."""
+def serving(folder: Path, *, env: Mapping[str, str] | None = None) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+    """`tiedown serve` in a folder, on a free port; its address and its process."""
     with started(folder, "serve", "--port", "0", env=env) as process:
         assert process.stdout is not None
         for line in process.stdout:
@@ -56,4 +56,11 @@ def served(folder: Path, *, env: Mapping[str, str] | None = None) -> Iterator[st
                 break
         else:
             raise AssertionError("tiedown serve ended before it said where it serves")
-        yield found[0]
+        yield found[0], process
+
+
+@contextmanager
+def served(folder: Path, *, env: Mapping[str, str] | None = None) -> Iterator[str]:
+    """`tiedown serve` in a folder, on a free port; its address."""
+    with serving(folder, env=env) as (address, _):
+        yield address

@@ -1,8 +1,9 @@
 """Counts: the door stage terminals post to."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from http import HTTPStatus
 from typing import Annotated, Any, Literal
 
@@ -12,16 +13,19 @@ from pydantic_core import PydanticCustomError, to_json
 
 from service.actions import counts as actions
 from service.api.doors import Counter
-from service.api.errors import MOST_FAULTS, Problem, answer, fault_of, problem_of
+from service.api.errors import MOST_FAULTS, RETRY_AFTER_S, Problem, answer, fault_of, problem_of
 from service.api.examples import answers, example_of
 from service.api.fields import MOST_FRAMES, Body, Code, Instant, Line, Out, shown_as
-from service.api.strict import StrictRoute
+from service.api.refusals import BodyStalled, CountsCutShort, OthersFirst
+from service.api.strict import StrictRoute, run_again
 from service.domain.counts import CountConflict, DecisionNotAllowed, OtherProduction, Post, TimeBasis, Unmatched
 from service.domain.refusals import Fault, Unfit
 from service.domain.takes import Outcome, Purpose
 from service.store import studio
+from service.store.engine import Busy
 
 MOST_COUNTS = 10_000
+MOST_IN_A_COMMIT = 200
 LARGEST_SERIAL = 2**53 - 1
 LONGEST_AGE_S = 10 * 366 * 24 * 3600
 
@@ -231,6 +235,9 @@ REFUSED = {"outcome": "refused", "serial": 12, "problem": example_of(CountConfli
             OtherProduction,
             CountMalformed,
             AllCountsRefused,
+            BodyStalled,
+            OthersFirst,
+            CountsCutShort,
         ),
         207: {
             "description": "Some counts were refused; the others are kept.",
@@ -246,7 +253,10 @@ def post_counts(door: Counter, body: CountsIn) -> Response:
     spends no serial. A count of a shot that is unknown, omitted or not planned for the stage is kept, `unmatched`.
 
     One count posted alone is answered with its own status. Of many, 207 says that some were refused, 422 that all were.
-    A key bound to a production counts for that one alone. Counts have an identity of their own, so `Idempotency-Key` is
+    A key bound to a production counts for that one alone. Of many counts some hundred are committed at a time; where
+    the database fails in between, 503 says how many are kept, and the body is sent again as it is. A body of more than
+    16 KiB waits for its turn, or is answered with 503 and a `Retry-After` after which its turn should have come; where
+    it stops coming, with 408. Counts have an identity of their own, so `Idempotency-Key` is
     ignored.
     """
     caller = door.caller
@@ -258,11 +268,31 @@ def post_counts(door: Counter, body: CountsIn) -> Response:
     )
     counts: Sequence[CountIn | Malformed] = body.counts
     readable = [count.post(body.spool or "") for count in counts if isinstance(count, CountIn)]
-    with door.writing() as session:
-        kept = actions.record_counts(
-            session, readable, poster=poster, studio=studio.load(session), sent_at=body.sent_at, now=door.now
-        )
-    return _answer(counts, iter(kept))
+
+    def record(posts: Sequence[Post]) -> list[actions.Answer]:
+        with door.writing() as session:
+            return actions.record_counts(
+                session, posts, poster=poster, studio=studio.load(session), sent_at=body.sent_at, now=door.now
+            )
+
+    return _answer(counts, iter(_in_commits(readable, record)))
+
+
+def _in_commits(
+    posts: Sequence[Post], record: Callable[[Sequence[Post]], list[actions.Answer]]
+) -> list[actions.Answer]:
+    """Record posts in commits of MOST_IN_A_COMMIT, so that whoever else writes gets in between.
+
+    A body is no transaction. Where a later commit fails, the earlier ones stand: raises CountsCutShort.
+    """
+    kept = record(posts[:MOST_IN_A_COMMIT])
+    while following := posts[len(kept) : len(kept) + MOST_IN_A_COMMIT]:
+        try:
+            # Not with the whole body, whose first counts would then be said to be repeated.
+            kept += run_again(partial(record, following))
+        except Busy as error:
+            raise CountsCutShort(len(kept), len(posts), RETRY_AFTER_S) from error
+    return kept
 
 
 def _answer(counts: Sequence[CountIn | Malformed], kept: Iterator[actions.Answer]) -> Response:

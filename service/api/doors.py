@@ -22,6 +22,7 @@ from sqlmodel import Session
 
 from service.actions import productions
 from service.api import refusals
+from service.api.turns import ARRIVED_AT
 from service.api.wire import BODY_DIGEST
 from service.domain.codes import composed
 from service.domain.keys import KeyState, Scope, Token, key_state
@@ -278,7 +279,7 @@ class Knock:
         if credentials is None:
             raise refusals.MissingKey
         state = request.app.state
-        now: datetime = state.clock()
+        now: datetime = request.scope.get(ARRIVED_AT) or state.clock()
         database: Database = state.database
         caller = self._caller(database, credentials.credentials, now)
         if not any(caller.scope.covers(scope) for scope in self.scopes):

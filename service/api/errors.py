@@ -35,6 +35,7 @@ STATUSES: tuple[tuple[type[Refusal], HTTPStatus], ...] = (
     (Unknown, HTTPStatus.NOT_FOUND),
     (refusals.MethodNotAllowed, HTTPStatus.METHOD_NOT_ALLOWED),
     (refusals.NotAcceptable, HTTPStatus.NOT_ACCEPTABLE),
+    (refusals.BodyStalled, HTTPStatus.REQUEST_TIMEOUT),
     (Clash, HTTPStatus.CONFLICT),
     (refusals.Stale, HTTPStatus.PRECONDITION_FAILED),
     (refusals.BodyTooLarge, HTTPStatus.REQUEST_ENTITY_TOO_LARGE),
@@ -44,6 +45,8 @@ STATUSES: tuple[tuple[type[Refusal], HTTPStatus], ...] = (
     (refusals.InternalError, HTTPStatus.INTERNAL_SERVER_ERROR),
     (refusals.TooBusy, HTTPStatus.SERVICE_UNAVAILABLE),
     (refusals.DatabaseUnreachable, HTTPStatus.SERVICE_UNAVAILABLE),
+    (refusals.OthersFirst, HTTPStatus.SERVICE_UNAVAILABLE),
+    (refusals.CountsCutShort, HTTPStatus.SERVICE_UNAVAILABLE),
 )
 
 
@@ -142,7 +145,12 @@ def _headers(refusal: Refusal) -> Iterator[tuple[str, str]]:
             yield "Allow", ", ".join(allowed)
         case refusals.Stale(etag=etag) | refusals.MissingPrecondition(etag=etag):
             yield "ETag", etag
-        case refusals.TooBusy(retry_after_s=seconds) | refusals.DatabaseUnreachable(retry_after_s=seconds):
+        case (
+            refusals.TooBusy(retry_after_s=seconds)
+            | refusals.DatabaseUnreachable(retry_after_s=seconds)
+            | refusals.OthersFirst(retry_after_s=seconds)
+            | refusals.CountsCutShort(retry_after_s=seconds)
+        ):
             yield "Retry-After", str(seconds)
         case _:
             pass

@@ -35,6 +35,7 @@ FACTS: Mapping[str, Any] = {
     "first": 40,
     "frame_rate": "25/1",
     "head": 4812,
+    "kept": 400,
     "key": "office",
     "last": 12,
     "limit_bytes": 1_048_576,
@@ -44,6 +45,7 @@ FACTS: Mapping[str, Any] = {
     "note": 1,
     "offered": ("application/json", "text/csv"),
     "path": "/v1/stages",
+    "posted": 1000,
     "problem": "Expecting ',' delimiter at line 1, column 18",
     "production": "lantern-bay",
     "purpose": "shoot",
@@ -57,6 +59,7 @@ FACTS: Mapping[str, Any] = {
     "stage": "mill",
     "take": 2,
     "terminal": "mill-capture",
+    "waited_s": 10.0,
 }
 
 

@@ -141,6 +141,35 @@ class TooBusy(Refusal):
 
 
 @dataclass(eq=False)
+class OthersFirst(Refusal):
+    """Many others are sending as much: nothing of this body was read. Send it again in {retry_after_s} s.
+
+    Its place among them is kept until then.
+    """
+
+    retry_after_s: int
+
+
+@dataclass(eq=False)
+class BodyStalled(Refusal):
+    """Nothing more of the body came for {waited_s:g} s, and nothing of it was kept: send it again."""
+
+    waited_s: float
+
+
+@dataclass(eq=False)
+class CountsCutShort(Refusal):
+    """The database took the first {kept} of {posted} counts and cannot take the others just now.
+
+    Send all of them again in {retry_after_s} s: what is kept is answered as `repeated`.
+    """
+
+    kept: int
+    posted: int
+    retry_after_s: int
+
+
+@dataclass(eq=False)
 class DatabaseUnreachable(Refusal):
     """The database does not answer; a write may or may not have been kept. Try again in {retry_after_s} s.
 

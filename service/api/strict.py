@@ -4,10 +4,11 @@ import asyncio
 import json
 import random
 import re
+import time
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterator, Mapping
 from email.message import Message
-from typing import Any, Never, get_args, get_origin
+from typing import Any, Never, TypeVar, get_args, get_origin
 
 from fastapi import Request, Response
 from fastapi.dependencies.models import Dependant
@@ -25,6 +26,8 @@ MOST_TRIES = 5
 # Several times what any body has; each member that is not known costs a fault, made while everybody else waits.
 MOST_MEMBERS = 100
 MOST_DIGITS = 1000
+
+T = TypeVar("T")
 
 # The escapes that can smuggle in what the text itself may not hold: NUL and halves of surrogate pairs.
 _SUSPECT = re.compile(rb"\\u(?:0000|[dD][89a-fA-F])")
@@ -77,9 +80,25 @@ async def _answer_with_retries(
         except Exception as error:
             if not retryable(error):
                 raise
-        # Rivals that collided once should not meet again at the same moment.
-        await asyncio.sleep(random.uniform(0, 0.01 * 2**tried))  # noqa: S311 -- spreads, hides nothing
+        await asyncio.sleep(_spread_s(tried))
     return await answer(request)
+
+
+def run_again(unit: Callable[[], T]) -> T:
+    """Run a unit of work of a route, whole again after a deadlock or a lost race; in a thread that may wait."""
+    for tried in range(1, MOST_TRIES):
+        try:
+            return unit()
+        except Exception as error:
+            if not retryable(error):
+                raise
+        time.sleep(_spread_s(tried))
+    return unit()
+
+
+def _spread_s(tried: int) -> float:
+    # Rivals that collided once should not meet again at the same moment.
+    return random.uniform(0, 0.01 * 2**tried)  # noqa: S311 -- spreads, hides nothing
 
 
 def _queries(dependant: Dependant) -> Iterator[tuple[str, bool]]:

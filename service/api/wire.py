@@ -10,6 +10,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.api.errors import answer
 from service.api.refusals import BodyTooLarge
+from service.api.turns import announced_bytes
 
 BODY_DIGEST = "tiedown.body_sha256"
 
@@ -81,7 +82,7 @@ class BodyLimit:
             await self.app(scope, receive, send)
             return
         try:
-            body = None if self._announced_bytes(scope) > self.limit_bytes else await self._read(receive)
+            body = None if (announced_bytes(scope) or 0) > self.limit_bytes else await self._read(receive)
         except ClientDisconnect:
             # Nobody waits for the answer; half a body must not look like a whole one.
             return
@@ -98,12 +99,6 @@ class BodyLimit:
             return messages.pop() if messages else await receive()
 
         await self.app(scope, replayed, send)
-
-    @staticmethod
-    def _announced_bytes(scope: Scope) -> int:
-        lengths = [value for name, value in scope["headers"] if name == b"content-length"]
-        # Cut, because Python refuses to read thousands of digits.
-        return max((int(value[:19]) for value in lengths if value.isdigit()), default=0)
 
     async def _read(self, receive: Receive) -> bytes | None:
         chunks: list[bytes] = []

@@ -7,11 +7,14 @@ from sqlalchemy import event, text
 from sqlmodel import Session, col, func, select
 
 from service.actions import stages
+from service.api.counts import MOST_IN_A_COMMIT
 from service.domain.keys import Scope
-from service.store.engine import Database
+from service.store.engine import Busy, Database
+from service.store.failures import Outdated
 from service.store.tables import CountRow, PartRow, ShotRow, StageRow
 from tests.api.conftest import Caller, Clock
 from tests.api.scenes import add_shot, begin, count, post
+from tests.api.test_doors import is_problem
 
 
 @pytest.fixture
@@ -227,6 +230,63 @@ def test_no_count_is_answered_as_kept_where_its_commit_fails(terminal: Caller, s
     assert failed.headers["content-type"] == "application/problem+json"
     assert kept(database) == 0
     assert post(terminal, count(1, 40)).json()["answers"][0]["outcome"] == "counted"
+
+
+def test_a_body_whose_later_counts_cannot_be_written_says_how_many_are_kept(
+    terminal: Caller, shot: str, database: Database
+) -> None:
+    posted = [count(serial, serial) for serial in range(1, MOST_IN_A_COMMIT * 2 + 51)]
+    commits = 0
+
+    def take_one_body_alone(_session: Session) -> None:
+        nonlocal commits
+        commits += 1
+        if commits > 1:
+            raise Busy("another writer holds it")
+
+    event.listen(Session, "before_commit", take_one_body_alone)
+    try:
+        cut_short = post(terminal, *posted)
+    finally:
+        event.remove(Session, "before_commit", take_one_body_alone)
+
+    problem = is_problem(cut_short, 503, "counts-cut-short")
+    assert (problem["kept"], problem["posted"]) == (MOST_IN_A_COMMIT, len(posted))
+    assert int(cut_short.headers["Retry-After"]) == problem["retry_after_s"]
+    assert kept(database) == MOST_IN_A_COMMIT
+    again = post(terminal, *posted).json()["answers"]
+    assert [each["outcome"] for each in again] == ["repeated"] * MOST_IN_A_COMMIT + ["counted"] * (
+        MOST_IN_A_COMMIT + 50
+    )
+    assert [each["serial"] for each in again] == [each["serial"] for each in posted]
+    assert kept(database) == len(posted)
+
+
+def test_a_later_commit_that_lost_a_race_runs_again_alone(terminal: Caller, shot: str) -> None:
+    lost: list[bool] = []
+
+    def lose_the_second_once(_session: Session) -> None:
+        lost.append(len(lost) == 1)
+        if lost[-1]:
+            raise Outdated
+
+    event.listen(Session, "before_commit", lose_the_second_once)
+    try:
+        said = post(terminal, *(count(serial, serial) for serial in range(1, MOST_IN_A_COMMIT + 3)))
+    finally:
+        event.remove(Session, "before_commit", lose_the_second_once)
+
+    assert lost == [False, True, False]
+    assert {each["outcome"] for each in said.json()["answers"]} == {"counted"}
+
+
+def test_a_count_that_is_there_twice_in_one_body_is_repeated_or_refused_however_far_apart(
+    terminal: Caller, shot: str
+) -> None:
+    between = [count(serial, serial) for serial in range(2, MOST_IN_A_COMMIT + 2)]
+    said = post(terminal, count(1, 40), *between, count(1, 40), count(1, 41)).json()["answers"]
+    assert (said[0]["outcome"], said[-2]["outcome"], said[-1]["outcome"]) == ("counted", "repeated", "refused")
+    assert said[-2] == {**said[0], "outcome": "repeated", "first_outcome": "counted"}
 
 
 def test_a_terminal_outlives_its_key_and_keeps_its_serials(

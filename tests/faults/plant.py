@@ -357,6 +357,26 @@ FAULTS = (
         (Edit("service/terminal/following.py", "and found.folders <= look.folders", ""),),
         "tests/terminal/test_following.py::test_a_take_whose_folder_is_gone_was_moved_not_deleted",
     ),
+    Fault(
+        "a large body read before its turn",
+        (Edit("service/api/turns.py", "not LARGE_BYTES < announced <= self.limit_bytes", "announced >= 0"),),
+        "tests/api/test_turns.py::test_turns_are_granted_first_come_first_served_and_no_more_bodies_are_read",
+    ),
+    Fault(
+        "who was asked to come again goes behind whoever came after",
+        (Edit("service/api/turns.py", "        if until_s >= self._clock():\n", "        if until_s < 0:\n"),),
+        "tests/api/test_turns.py::test_who_was_asked_to_come_again_goes_before_whoever_came_after",
+    ),
+    Fault(
+        "a turn lost with whoever went away as it was granted",
+        (Edit("service/api/turns.py", "self._waiting.pop(place, None) is None", "self._waiting.pop(place, 0) is None"),),
+        "tests/api/test_turns.py::test_who_waits_and_goes_away_costs_nobody_a_turn",
+    ),
+    Fault(
+        "a body that was half kept called not kept",
+        (Edit("service/api/counts.py", "        except Busy as error:\n", "        except ZeroDivisionError as error:\n"),),
+        "tests/api/test_counts.py::test_a_body_whose_later_counts_cannot_be_written_says_how_many_are_kept",
+    ),
 )
 
 
