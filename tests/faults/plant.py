@@ -369,12 +369,22 @@ FAULTS = (
     ),
     Fault(
         "a turn lost with whoever went away as it was granted",
-        (Edit("service/api/turns.py", "self._waiting.pop(place, None) is None", "self._waiting.pop(place, 0) is None"),),
+        (
+            Edit(
+                "service/api/turns.py", "self._waiting.pop(place, None) is None", "self._waiting.pop(place, 0) is None"
+            ),
+        ),
         "tests/api/test_turns.py::test_who_waits_and_goes_away_costs_nobody_a_turn",
     ),
     Fault(
         "a body that was half kept called not kept",
-        (Edit("service/api/counts.py", "        except Busy as error:\n", "        except ZeroDivisionError as error:\n"),),
+        (
+            Edit(
+                "service/api/counts.py",
+                "        except Busy as error:\n",
+                "        except ZeroDivisionError as error:\n",
+            ),
+        ),
         "tests/api/test_counts.py::test_a_body_whose_later_counts_cannot_be_written_says_how_many_are_kept",
     ),
 )
