@@ -272,6 +272,10 @@ class Client:
         """
         return self._pages(_path("productions", production, "shots", shot, "history"), asked)
 
+    def why(self, production: str, shot: str, figure: str) -> Reply:
+        """What a shot's figure is made of, as `credited_frames` or `remaining_frames`."""
+        return self._read(_path("productions", production, "shots", shot, "why", figure))
+
     # Counts and decisions
 
     def post_counts(

@@ -32,6 +32,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         marked("the first count")
         + marked("the first decision")
         + marked("the history")
+        + marked("the grounds")
         + marked("the first cut")
         + marked("the first lock")
     )
@@ -44,7 +45,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
-        *_, counted, shot, decided, history, _, drafted, locked = (
+        *_, counted, shot, decided, history, grounds, _, drafted, locked = (
             json.loads(line) for line in ended.stdout.splitlines() if line
         )
         assert counted["answers"][0]["outcome"] == "counted"
@@ -55,6 +56,10 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         "Take 1 on stage north reached 48 frames (48 more).",
         "Take 1 was circled.",
     ]
+    assert (grounds["value"], grounds["missing"]) == (
+        shot["cut_frames"] - 48,
+        [{"first": 49, "last": shot["cut_frames"]}],
+    )
     assert (drafted["state"], drafted["findings"], locked["state"]) == ("draft", [], "current")
     assert {each["shot"]: each["planned_frames_after"] for each in locked["differences"]["shots"]} == {
         "e2-street-1": 84,

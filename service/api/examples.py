@@ -29,6 +29,8 @@ FACTS: Mapping[str, Any] = {
     "etag": '"3.0.5f1d2c3b"',
     "expires_at": "2026-03-31T22:00:00Z",
     "faults": (Fault("Input should be a valid integer", pointer="#/cut_frames"),),
+    "figure": "percent",
+    "figures": ("planned_frames", "shot_frames", "credited_frames"),
     "findings": (
         {"kind": "no shot name", "line": 7, "detail": "The reel is no shot's code.", "shot": None, "fault": True},
     ),

@@ -77,6 +77,13 @@ def run(starts_at: int, total_frames: int) -> FrameSet:
     return frames(starts_at, starts_at + total_frames - 1)
 
 
+def common(first: FrameSet, others: Iterable[FrameSet]) -> FrameSet:
+    """The frames of *first* that are in every one of the others."""
+    for each in others:
+        first = first & each
+    return first
+
+
 NOTHING = FrameSet()
 EVERYTHING = frames(EVERYTHING_FIRST, EVERYTHING_LAST)
 

@@ -11,9 +11,9 @@ from enum import StrEnum
 from typing import assert_never
 
 from service.domain.causes import ReturnCause
-from service.domain.frames import EVERYTHING, NOTHING, FrameSet, frames, run
+from service.domain.frames import EVERYTHING, NOTHING, FrameSet, common, frames, run
 from service.domain.shots import Plan
-from service.domain.takes import Purpose, SeriesState
+from service.domain.takes import STANDS, Purpose, SeriesState, StandIn
 
 
 class Verdict(StrEnum):
@@ -160,41 +160,64 @@ class Held:
         return self.accepted | self.stand_in
 
 
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What one series brings to its part, camera and pass: `stand_in` are frames that nothing accepted holds."""
+
+    series: SeriesFacts
+    verdict: Judged
+    accepted: FrameSet
+    stand_in: FrameSet
+    standing: StandIn
+
+
 def held(series: Iterable[tuple[SeriesFacts, Judged]]) -> Held:
-    """What one part, camera and pass can show of its `shoot` series.
+    """What one part, camera and pass can show of its `shoot` series: what their shares bring together."""
+    found = shares(series)
+    return Held(FrameSet.union(each.accepted for each in found), FrameSet.union(each.stand_in for each in found))
+
+
+def shares(series: Iterable[tuple[SeriesFacts, Judged]]) -> tuple[Share, ...]:
+    """What each `shoot` series of one part, camera and pass brings.
 
     Accepted frames count wherever they are. Where nothing is accepted the stand-in is the latest take offered as
     finished, else the highest open take, less its rejected frames, and never an NG or abandoned one. A take of which
     only a range was rejected was looked at and kept: its other frames stand beside the rest until decided, so that a
     retake that starts at frame 61 does not lose frames 1–60.
     """
-    offered = list(series)
-    accepted = FrameSet.union(each.live & verdict.accepted for each, verdict in offered)
-    candidates = [(each, verdict) for each, verdict in offered if _may_stand_in(each, verdict)]
-    kept = FrameSet.union(each.live - verdict.rejected for each, verdict in candidates if each.live & verdict.rejected)
-    stand_in = kept if accepted else kept | _stand_in(candidates)
-    return Held(accepted, stand_in - accepted)
+    offered = [(each, verdict, each.live) for each, verdict in series]
+    accepted = FrameSet.union(live & verdict.accepted for _, verdict, live in offered)
+    out = [_out(each, verdict, live) for each, verdict, live in offered]
+    free = [each for (each, _, _), why in zip(offered, out, strict=True) if why is None]
+    chosen = None if accepted else _chosen(free)
+    found = []
+    for (each, verdict, live), why in zip(offered, out, strict=True):
+        standing = why or _standing(each, chosen, rejected=bool(live & verdict.rejected))
+        stand_in = live - verdict.rejected - accepted if standing in STANDS else NOTHING
+        found.append(Share(each, verdict, live & verdict.accepted, stand_in, standing))
+    return tuple(found)
 
 
-def _may_stand_in(series: SeriesFacts, verdict: Judged) -> bool:
+def _standing(series: SeriesFacts, chosen: SeriesFacts | None, *, rejected: bool) -> StandIn:
+    if series is chosen:
+        return StandIn.FINISHED_LAST if series.state is SeriesState.FINISHED else StandIn.HIGHEST_OPEN
+    return StandIn.KEPT if rejected else StandIn.GIVES_WAY
+
+
+def _out(series: SeriesFacts, verdict: Judged, live: FrameSet) -> StandIn | None:
+    """Why a series cannot stand in for anything, None where it may."""
+    if series.state is SeriesState.ABANDONED:
+        return StandIn.ABANDONED
     # A take whose every frame was rejected range by range is as much an NG as one rejected whole.
-    ng = not series.live - verdict.rejected if series.live else verdict.ng
-    return series.state is not SeriesState.ABANDONED and not ng
+    ng = not live - verdict.rejected if live else verdict.ng
+    return StandIn.REJECTED if ng else None
 
 
-def _stand_in(candidates: Sequence[tuple[SeriesFacts, Judged]]) -> FrameSet:
-    finished = [
-        (each.offered_at or each.ruled_at, each.take, each, verdict)
-        for each, verdict in candidates
-        if each.state is SeriesState.FINISHED
-    ]
+def _chosen(candidates: Sequence[SeriesFacts]) -> SeriesFacts | None:
+    finished = [each for each in candidates if each.state is SeriesState.FINISHED]
     if finished:
-        _, _, chosen, verdict = max(finished, key=lambda one: one[:2])
-    elif candidates:
-        chosen, verdict = max(candidates, key=lambda one: one[0].take)
-    else:
-        return NOTHING
-    return chosen.live - verdict.rejected
+        return max(finished, key=lambda each: (each.offered_at or each.ruled_at, each.take))
+    return max(candidates, key=lambda each: each.take, default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,12 +298,33 @@ def _shot(facts: ShotFacts) -> tuple[Sequence[SeriesFacts], Mapping[GroupKey, He
     return shoot, _groups(shoot, facts.decisions)
 
 
+def tracks(plan: Plan, groups: Mapping[GroupKey, Held]) -> dict[tuple[str, str], Held]:
+    """What each required camera and pass can show, all parts together, from what each part of it can."""
+    return {(camera, pass_): _track(groups, camera, pass_) for camera in plan.cameras for pass_ in plan.passes}
+
+
+def beyond(plan: Plan, held_by: Mapping[tuple[str, str], Held]) -> dict[str, FrameSet]:
+    """The frames outside the plan that each required camera can show in any pass; none of an omitted shot."""
+    outside = NOTHING if plan.omitted else EVERYTHING - plan.planned_set
+    return {
+        camera: FrameSet.union(held_by[camera, pass_].all for pass_ in plan.passes) & outside for camera in plan.cameras
+    }
+
+
+def members(
+    series: Iterable[SeriesFacts], decisions: Mapping[TakeKey, Sequence[Decision]]
+) -> dict[GroupKey, list[tuple[SeriesFacts, Judged]]]:
+    """The series of purpose `shoot` with what stands of their verdicts, by part, camera and pass."""
+    found: dict[GroupKey, list[tuple[SeriesFacts, Judged]]] = {}
+    for each in series:
+        if each.purpose is Purpose.SHOOT:
+            verdict = judged(decisions.get((each.part, each.purpose, each.take), ()), each.camera)
+            found.setdefault((each.part, each.camera, each.pass_), []).append((each, verdict))
+    return found
+
+
 def _groups(shoot: Iterable[SeriesFacts], decisions: Mapping[TakeKey, Sequence[Decision]]) -> dict[GroupKey, Held]:
-    members: dict[GroupKey, list[tuple[SeriesFacts, Judged]]] = {}
-    for each in shoot:
-        verdict = judged(decisions.get((each.part, each.purpose, each.take), ()), each.camera)
-        members.setdefault((each.part, each.camera, each.pass_), []).append((each, verdict))
-    return {key: held(series) for key, series in members.items()}
+    return {key: held(series) for key, series in members(shoot, decisions).items()}
 
 
 def _parts(
@@ -320,23 +364,16 @@ def _homes(plan: Plan, shoot: Iterable[SeriesFacts]) -> dict[str, str]:
 def _figures(
     planned: FrameSet, plan: Plan, *, shoot: Iterable[SeriesFacts], groups: Mapping[GroupKey, Held]
 ) -> Figures:
-    tracks = {(camera, pass_): _track(groups, camera, pass_) for camera in plan.cameras for pass_ in plan.passes}
-    credited, settled = planned, planned
-    for track in tracks.values():
-        credited, settled = credited & track.all, settled & track.accepted
-    over = 0
-    if not plan.omitted:
-        over = sum(
-            len(FrameSet.union(tracks[camera, pass_].all for pass_ in plan.passes) - plan.planned_set)
-            for camera in plan.cameras
-        )
+    required = tracks(plan, groups)
+    credited = common(planned, (each.all for each in required.values()))
+    settled = common(planned, (each.accepted for each in required.values()))
     return Figures(
         planned_frames=len(planned),
         shot_frames=sum(each.total_frames for each in shoot),
         credited_frames=len(credited),
         credited_cut_frames=len(credited & plan.cut_set),
         remaining_frames=remaining(len(planned), len(credited)),
-        overshoot_frames=over,
+        overshoot_frames=sum(map(len, beyond(plan, required).values())),
         provisional=credited != settled,
     )
 

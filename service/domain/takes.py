@@ -45,6 +45,21 @@ class SeriesState(StrEnum):
     ABANDONED = "abandoned"
 
 
+class StandIn(StrEnum):
+    """Why what was not accepted of a series stands in, or does not."""
+
+    FINISHED_LAST = "finished last"
+    HIGHEST_OPEN = "highest open"
+    KEPT = "kept beside what was rejected"
+    GIVES_WAY = "gives way"
+    REJECTED = "rejected"
+    ABANDONED = "abandoned"
+
+
+STANDS = frozenset({StandIn.FINISHED_LAST, StandIn.HIGHEST_OPEN, StandIn.KEPT})
+"""Of these what is neither accepted nor rejected stands in."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LedgerPost:
     """A kept post of one series, with what the ordering and the day sheet need.

@@ -5,6 +5,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from service.domain.events import Event, EventKind
@@ -42,6 +43,11 @@ def page(session: Session, shot_id: int, asked: Asked, *, after: int, limit: int
     if asked.until is not None:
         statement = statement.where(col(EventRow.at) < asked.until)
     return [event_of(row) for row in session.scalars(statement.limit(limit))]
+
+
+def last(session: Session, shot_id: int) -> int:
+    """The id of the last event of a shot, 0 where there is none."""
+    return session.scalar(select(func.max(EventRow.id)).where(col(EventRow.shot_id) == shot_id)) or 0
 
 
 def seen(session: Session, events: Sequence[Event]) -> dict[int, Seen]:

@@ -54,6 +54,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("terminal-unknown", UNKNOWN),
     Refused("key-unknown", UNKNOWN),
     Refused("shot-unknown", UNKNOWN),
+    Refused("figure-unknown", "figures have names of their own, and the answer lists them"),
     Refused("take-unknown", "a take begins with its first count"),
     Refused("note-unknown", "notes are numbered by the service"),
     Refused("already-struck", "a note is struck once"),
