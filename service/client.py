@@ -276,6 +276,32 @@ class Client:
         """What a shot's figure is made of, as `credited_frames` or `remaining_frames`."""
         return self._read(_path("productions", production, "shots", shot, "why", figure))
 
+    def every_need(self, production: str, **filters: str) -> Iterator[Json]:
+        """What every shot of a production needs; `episode` asks for one alone."""
+        return self._pages(_path("productions", production, "needs"), filters)
+
+    def needs_csv(self, production: str, **filters: str) -> str:
+        """The same as a table in CSV, which `draft_needs` takes again."""
+        return self._text(_path("productions", production, "needs"), filters, form="text/csv")
+
+    def draft_needs(self, production: str, table: str | bytes) -> Reply:
+        """Send a table (CSV) of what shots need as a draft: what it would change of each."""
+        content = table.encode() if isinstance(table, str) else table
+        headers = {"Idempotency-Key": str(uuid4()), "Content-Type": "text/csv"}
+        return self._send("POST", _path("productions", production, "needs", "drafts"), content=content, headers=headers)
+
+    def needs_drafts(self, production: str) -> Iterator[Json]:
+        """Every table of needs that was sent, in short."""
+        return self._pages(_path("productions", production, "needs", "drafts"))
+
+    def needs_draft(self, production: str, draft: int) -> Reply:
+        """A table of needs with what it changes, and the shots that were changed since."""
+        return self._read(_path("productions", production, "needs", "drafts", str(draft)))
+
+    def apply_needs(self, production: str, draft: int, *, etag: str) -> Reply:
+        """Enter all that a draft says, or nothing; `etag` is the draft's."""
+        return self._write("POST", _path("productions", production, "needs", "drafts", str(draft), "apply"), etag=etag)
+
     # Counts and decisions
 
     def post_counts(
@@ -374,10 +400,7 @@ class Client:
         """The same as a table in CSV: a row for the production and each episode, stage and animator."""
         path = _path("productions", production, "reports", "nightly", day)
         asked = {} if revision is None else {"revision": revision}
-        answer = self._request("GET", path, params=asked, headers={"Accept": "text/csv"})
-        if answer.is_error:
-            raise ApiError(answer.status_code, _document(answer))
-        return answer.text
+        return self._text(path, asked, form="text/csv")
 
     def nightly_days(self, production: str) -> Iterator[Json]:
         """Every production day whose report was filed, with its latest revision."""
@@ -399,8 +422,8 @@ class Client:
     def _read(self, path: str, params: Mapping[str, Any] | None = None) -> Reply:
         return self._send("GET", path, params=params)
 
-    def _text(self, path: str, params: Mapping[str, Any]) -> str:
-        answer = self._request("GET", path, params=params)
+    def _text(self, path: str, params: Mapping[str, Any], *, form: str = "*/*") -> str:
+        answer = self._request("GET", path, params=params, headers={"Accept": form})
         if answer.is_error:
             raise ApiError(answer.status_code, _document(answer))
         return answer.text

@@ -251,7 +251,10 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield list(office.shots("p", episode="e"))
     entered = office.enter_needs("p", "s1", {"set": "quay", "rig": True})
     yield office.enter_needs("p", "s1", NEEDS, etag=etag(entered))
-    yield office.needs("p", "s1")
+    yield (office.needs("p", "s1"), list(office.every_need("p", episode="e")))
+    table = office.draft_needs("p", office.needs_csv("p"))
+    assert table["differences"] == []
+    yield (office.apply_needs("p", 1, etag=etag(office.needs_draft("p", 1))), list(office.needs_drafts("p")))
     lengths = "shot,frames\ns1,90\ns2,96\n"
     drafted = office.draft_cut("p", "e", lengths, kind="csv", frame_rate="30000/1001", handle_in=2)
     yield (office.lock_cut("p", "e", drafted["revision"], etag=etag(drafted)), office.cut("p", "e"))

@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 from service.api.reports import COLUMNS
+from service.domain.needs_csv import COLUMNS as NEEDS_COLUMNS
 from service.settings import PREFIX, Settings
 from tests.conftest import unavailable
 from tests.served import TIEDOWN, environment, served
@@ -66,6 +67,38 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         "e2-street-2": 61,
         "e2-bakery-1": 67,
     }
+
+
+def test_needs_are_entered_as_the_readme_says(tmp_path: Path) -> None:
+    if shutil.which("curl") is None:
+        unavailable("curl is not installed")
+    with served(tmp_path) as address:
+        lines = marked("the first count") + marked("the needs")
+        here = lines.replace(USUAL_ADDRESS, address).replace(".venv/bin/tiedown", TIEDOWN)
+        ended = subprocess.run(
+            ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
+        )
+    assert ended.returncode == 0, ended.stdout + ended.stderr
+    said, table = ended.stdout.split("shot,set,set_up,")
+    *_, entered, drafted, applied = (json.loads(line) for line in said.splitlines() if line)
+    assert (entered["plate_needed"], entered["comp_needed"]) == (True, True)
+    assert set(drafted["differences"][0]["changed"]) == {"dialogue", "props", "characters", "animator"}
+    assert applied["state"] == "applied"
+    (row,) = csv.DictReader(f"shot,set,set_up,{table}".splitlines())
+    assert {name: row[name] for name in ("shot", "set", "rig", "dialogue", "props", "characters", "animator")} == {
+        "shot": "e1-quay-1",
+        "set": "quay",
+        "rig": "true",
+        "dialogue": "true",
+        "props": "teapot; rope",
+        "characters": "pell x2; gull x1",
+        "animator": "Imke",
+    }
+
+
+def test_the_columns_of_a_table_of_needs_are_all_named() -> None:
+    section = README.partition("## What shots need")[2].partition("\n## ")[0]
+    assert set(NEEDS_COLUMNS) <= set(re.findall(r"`([a-z_]+)`", section))
 
 
 def test_the_nightly_report_is_pulled_as_the_readme_says(tmp_path: Path) -> None:

@@ -116,7 +116,7 @@ def draft(
     listing = _read(production, body, asked)
     whole = _propose(session, production, episode, listing=listing, asked=asked)
     findings = (*listing.findings, *whole.findings)
-    _refuse(findings)
+    refuse(findings)
     row = CutRow(
         episode_id=episode.id or 0,
         revision=store.last_revision(session, episode.id or 0) + 1,
@@ -192,7 +192,7 @@ def lock(
     facts = {row.code: sheet.facts(row.id or 0) for row in sheet.shots.values()}
     listing = listing_of(row)
     whole = _propose(session, production, episode, listing=listing, asked=_asked(row), locked=(sheet, facts))
-    _refuse(whole.findings)
+    refuse(whole.findings)
     row.follows, row.locked_by, row.locked_at = episode.cut_revision, by, now
     row.differences = store.difference_values(whole)
     row.uses = [store.use_values(use) for use in whole.uses]
@@ -219,7 +219,7 @@ def _read(production: ProductionRow, body: bytes, asked: Asked) -> CutList:
             f"The list is said to be at {rate_text(asked.frame_rate)}, but {production.code} is at {rate_text(rate)}: "
             "its numbers would mean other frames. Have it made at the production's rate."
         )
-        _refuse((Finding(kind=FindingKind.OTHER_RATE, line=1, detail=detail),))
+        refuse((Finding(kind=FindingKind.OTHER_RATE, line=1, detail=detail),))
     try:
         pattern = None if asked.name_pattern is None else NamePattern.of(asked.name_pattern)
     except PatternUnclear as refused:
@@ -228,18 +228,23 @@ def _read(production: ProductionRow, body: bytes, asked: Asked) -> CutList:
     try:
         return read(body, reading)
     except ListUnreadable as unreadable:
-        _refuse(unreadable.findings)
+        refuse(unreadable.findings)
         raise
 
 
-def _refuse(findings: Sequence[Finding]) -> None:
+def refuse(findings: Sequence[Finding]) -> None:
+    """Raise ListRefused where any of what was found is a fault."""
     faults = [finding for finding in findings if finding.fault]
     if faults:
         raise ListRefused(
             len(faults),
             tuple(store.finding_values(each) | {"fault": each.fault} for each in findings[:FINDINGS_SHOWN]),
-            tuple(Fault(finding.detail, place=f"line {finding.line}") for finding in faults),
+            tuple(Fault(finding.detail, place=_place(finding)) for finding in faults),
         )
+
+
+def _place(finding: Finding) -> str:
+    return f"line {finding.line}" if finding.column is None else f"line {finding.line}, column {finding.column}"
 
 
 def _propose(

@@ -115,7 +115,8 @@ def enter(
     own = {name: each for name, each in changed.items() if name in NEEDED}
     happenings = []
     row = present.row
-    if own or row is None:
+    # A table that leaves needs as they are where nobody entered any enters none.
+    if own or (row is None and draft is None):
         if row is None:
             row = NeedsRow(shot_id=present.shot.id or 0, characters=[], props=[], rev=0, entered_by=by, entered_at=now)
         after = Needs.of({name: wanted.get(name, before) for name, before in present.needs.values().items()})

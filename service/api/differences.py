@@ -15,6 +15,7 @@ FINDING = {
     "kind": "gap",
     "fault": False,
     "line": 5,
+    "column": None,
     "shot": "0130",
     "detail": "12 frames lie between 0120 and 0130.",
 }
@@ -55,13 +56,21 @@ class FindingOut(Out):
     kind: FindingKind = Field(description="What it is.")
     fault: bool = Field(description="Whether the list cannot be taken because of it; else it is a remark.")
     line: int = Field(description="The line of the list's text, from 1.")
+    column: str | None = Field(description="Of a table, the name of the column; null where it is about the whole line.")
     shot: str | None = Field(description="The code of the shot it concerns, where it concerns one.")
     detail: str = Field(description="What stands there, and what would be right.")
 
     @classmethod
     def of(cls, finding: Finding) -> "FindingOut":
         """The finding."""
-        return cls(kind=finding.kind, fault=finding.fault, line=finding.line, shot=finding.shot, detail=finding.detail)
+        return cls(
+            kind=finding.kind,
+            fault=finding.fault,
+            line=finding.line,
+            column=finding.column,
+            shot=finding.shot,
+            detail=finding.detail,
+        )
 
 
 class InHandOut(Out):

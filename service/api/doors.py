@@ -204,14 +204,14 @@ class Door:
             return Response(status_code=HTTPStatus.NOT_MODIFIED, headers=_headers(etag))
         return Response(content, headers=_headers(etag), media_type=media_type)
 
-    def show(self, content: str, *, media: str, rev: int, about: str) -> Response:
+    def show(self, content: str, *, media: str, rev: int, about: str, link: str | None = None) -> Response:
         """The answer to a read that has several forms, in the one of this media type.
 
         Its ETag is of this form, of what `about` says, and of the content.
         """
         head = hashlib.sha256(content.encode()).hexdigest()[:16]
         etag = self.etag(rev=rev, head=head, about=f"{about}&{media}")
-        headers = {**_headers(etag), "Vary": "Accept, Authorization"}
+        headers = {**_headers(etag), "Vary": "Accept, Authorization"} | ({} if link is None else {"Link": link})
         if self.has(etag):
             return Response(status_code=HTTPStatus.NOT_MODIFIED, headers=headers)
         return Response(content, headers={**headers, "Content-Type": media})

@@ -22,14 +22,11 @@ from service.api.productions import ProductionInPath
 from service.api.refusals import MissingPrecondition, Stale
 from service.api.shots import ShotInPath, require_here
 from service.api.strict import StrictRoute
-from service.domain.needs import HARDEST, REQUIRED, twice
+from service.domain.needs import HARDEST, MOST_COPIES, MOST_LISTED, REQUIRED, twice
 from service.domain.refusals import UnfitFields
 from service.store.tables import ProductionRow
 
 router = APIRouter(prefix="/v1/productions", tags=["needs"], route_class=StrictRoute)
-
-MOST_COPIES = 1_000
-MOST_LISTED = 100
 
 NEW: Mapping[str, Any] = {
     "set": "mill-kitchen",

@@ -11,14 +11,13 @@ A table carries neither title nor frame rate.
 import csv
 import io
 import re
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from service.domain.findings import FindingKind, Findings
 from service.domain.labels import Labels
 from service.domain.readings import Reading
-from service.domain.texts import fault_of, tidy
+from service.domain.texts import fault_of, table_columns, table_rows, tidy
 from service.domain.timecodes import Numbering
 from service.domain.uses import MOST_USE_FRAMES, CutList, Use, cut_list
 
@@ -44,7 +43,7 @@ def read_csv(text: str, reading: Reading, findings: Findings) -> CutList:
 
     Raises ListUnreadable where there is any fault.
     """
-    rows = _rows(text, findings)
+    rows = table_rows(text, findings)
     line, header = next(rows, (1, []))
     columns = _columns(header, line, findings)
     # Without its columns every row would be a fault of its own.
@@ -71,34 +70,9 @@ def write_csv(cut: CutList) -> str:
     return text.getvalue()
 
 
-def _rows(text: str, findings: Findings) -> Iterator[tuple[int, list[str]]]:
-    """The rows of a table with the lines they begin in, those without a word left out."""
-    head = next((line for line in text.split("\n") if line.strip()), "")
-    rows = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in head else ",", strict=True)
-    line = 1
-    try:
-        for row in rows:
-            if any(cell.strip() for cell in row):
-                yield line, row
-            line = rows.line_num + 1
-    except csv.Error as broken:
-        detail = f"no row of a table ({broken}); a cell with a quote is in quotes, and a quote in it is doubled"
-        findings.add(FindingKind.UNREADABLE_LINE, line, detail)
-
-
 def _columns(header: Sequence[str], line: int, findings: Findings) -> list[str]:
-    names = [cell.strip().lower() for cell in header]
-    there = ", ".join(COLUMNS)
-    for name in names:
-        if name not in COLUMNS:
-            findings.add(FindingKind.UNKNOWN_COLUMN, line, f"no column is called {name[:64]!r}; there are {there}")
-    for name, times in Counter(names).items():
-        if times > 1:
-            findings.add(FindingKind.REPEATED_COLUMN, line, f"the column {name[:64]!r} is there {times} times")
-    if "shot" not in names:
-        detail = f"the first line names the columns, shot among them; there are {there}"
-        findings.add(FindingKind.MISSING_COLUMN, line, detail)
-    elif "frames" not in names and not {"record_in", "record_out"} <= set(names):
+    names = table_columns(header, line, findings, there=COLUMNS)
+    if "shot" in names and "frames" not in names and not {"record_in", "record_out"} <= set(names):
         findings.add(FindingKind.MISSING_COLUMN, line, "a table has the column frames, or record_in and record_out")
     return names
 

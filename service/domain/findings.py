@@ -33,6 +33,8 @@ class FindingKind(StrEnum):
     TOO_MUCH = "too much"
     ELSEWHERE = "used in another episode"
     NOT_COVERED = "not covered"
+    UNKNOWN_SHOT = "unknown shot"
+    REPEATED_SHOT = "repeated shot"
 
     OVERLAP = "overlap"
     GAP = "gap"
@@ -69,18 +71,24 @@ FAULTS = frozenset(
         FindingKind.TOO_MUCH,
         FindingKind.ELSEWHERE,
         FindingKind.NOT_COVERED,
+        FindingKind.UNKNOWN_SHOT,
+        FindingKind.REPEATED_SHOT,
     }
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One thing found in line `line` (from 1) of a list; `detail` says what would be right."""
+    """One thing found in line `line` (from 1) of a list; `detail` says what would be right.
+
+    `column` is the name of a table's column, None where the finding is about the whole line.
+    """
 
     kind: FindingKind
     line: int
     detail: str
     shot: str | None = None
+    column: str | None = None
 
     @property
     def fault(self) -> bool:
@@ -108,12 +116,14 @@ class Findings:
     found: list[Finding] = field(default_factory=list)
     faults: int = 0
 
-    def add(self, kind: FindingKind, line: int, detail: str, *, shot: str | None = None) -> None:
+    def add(
+        self, kind: FindingKind, line: int, detail: str, *, shot: str | None = None, column: str | None = None
+    ) -> None:
         """Note a finding.
 
         Raises ListUnreadable where the list has more faults, or findings in all, than anybody will read.
         """
-        self.found.append(Finding(kind=kind, line=line, detail=detail, shot=shot))
+        self.found.append(Finding(kind=kind, line=line, detail=detail, shot=shot, column=column))
         self.faults += kind in FAULTS
         for number, most, what in (
             (self.faults, MOST_FAULTS, "faults"),

@@ -5,6 +5,9 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 HARDEST = 5
+MOST_COPIES = 1_000
+MOST_LISTED = 100
+MOST_NAMES = 16
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,10 @@
 """The text of a list that somebody sends: from bytes to lines and fields that can be relied on."""
 
+import csv
+import io
 import re
+from collections import Counter
+from collections.abc import Collection, Iterator, Sequence
 
 from service.domain.codes import composed
 from service.domain.findings import FindingKind, Findings
@@ -48,3 +52,39 @@ def fault_of(text: str, longest: int = LONGEST_TEXT) -> str | None:
 def tidy(text: str) -> str:
     """*text* in Unicode normal form C, without white space around it and with spaces for tabs."""
     return composed(text.replace("\t", " ")).strip()
+
+
+def table_rows(text: str, findings: Findings) -> Iterator[tuple[int, list[str]]]:
+    """The rows of a table (CSV, RFC 4180) with the lines they begin in, those without a word left out.
+
+    Cells are parted by commas, or by semicolons where the header is.
+    """
+    head = next((line for line in text.split("\n") if line.strip()), "")
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in head else ",", strict=True)
+    line = 1
+    try:
+        for row in rows:
+            if any(cell.strip() for cell in row):
+                yield line, row
+            line = rows.line_num + 1
+    except csv.Error as broken:
+        detail = f"no row of a table ({broken}); a cell with a quote is in quotes, and a quote in it is doubled"
+        findings.add(FindingKind.UNREADABLE_LINE, line, detail)
+
+
+def table_columns(header: Sequence[str], line: int, findings: Findings, *, there: Collection[str]) -> list[str]:
+    """The names of a table's columns, which are among `there`, each once, with `shot` among them."""
+    names = [cell.strip().lower() for cell in header]
+    right = ", ".join(there)
+    for name in names:
+        if name not in there:
+            detail = f"no column is called {name[:64]!r}; there are {right}"
+            findings.add(FindingKind.UNKNOWN_COLUMN, line, detail, column=name[:64] or None)
+    for name, times in Counter(names).items():
+        if times > 1:
+            detail = f"the column {name[:64]!r} is there {times} times"
+            findings.add(FindingKind.REPEATED_COLUMN, line, detail, column=name[:64] or None)
+    if "shot" not in names:
+        detail = f"the first line names the columns, shot among them; there are {right}"
+        findings.add(FindingKind.MISSING_COLUMN, line, detail)
+    return names

@@ -1,4 +1,4 @@
-"""What shots need, and the drafts of tables that say it."""
+"""What shots need."""
 
 from collections.abc import Collection
 

@@ -241,6 +241,31 @@ class NeedsRow(SQLModel, table=True):
     entered_at: datetime
 
 
+class NeedsDraftRow(SQLModel, table=True):
+    """A table of what shots need: a draft until it is applied.
+
+    `rows` are its rows as they were read, each with what stood then in its columns and the `rev` of the shot's needs.
+    """
+
+    __tablename__ = "needs_draft"
+    __table_args__ = (
+        UniqueConstraint("production_id", "number"),
+        CheckConstraint("number >= 1", name="number"),
+        CheckConstraint("(applied_at IS NULL) = (applied_by IS NULL)", name="applied_whole"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    production_id: int = Field(foreign_key="production.id")
+    number: int
+    text: str = Field(sa_type=Text)
+    findings: list[dict[str, Any]] = Field(sa_type=JSON)
+    rows: list[dict[str, Any]] = Field(sa_type=JSON)
+    drafted_by: str
+    drafted_at: datetime
+    applied_by: str | None = None
+    applied_at: datetime | None = None
+
+
 class TakeRow(SQLModel, table=True):
     """One attempt at a shot or a part of it, for one purpose.
 

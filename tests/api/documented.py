@@ -236,6 +236,8 @@ def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         office.post(f"/v1/productions/{PRODUCTION}/episodes", {"code": "102", "title": "Two"}),
         office.post(f"/v1/productions/{PRODUCTION}/shots", [shot, {**shot, "code": "0130", "episode": "102"}]),
         office.send("PUT", f"/v1/productions/{PRODUCTION}/shots/0120/needs", json={"set": "mill-kitchen"}),
+        tabled(office),
+        tabled(office),
         office.post("/v1/stages/mill/log", {"kind": "call", "at": "2026-03-02T08:00:00Z"}),
         office.post("/v1/stages/mill/log", {"kind": "wrap", "at": "2026-03-02T09:00:00Z"}),
         terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost]}),
@@ -262,6 +264,14 @@ def drafted(office: Caller) -> Response:
     example = BY_NAME["cut_draft"]
     headers = {"Content-Type": example.media or ""}
     return office.send("POST", CUTS, content=example.body.encode(), params=example.query, headers=headers)
+
+
+def tabled(office: Caller) -> Response:
+    """The example's table of needs, as one more draft."""
+    example = BY_NAME["needs_draft_add"]
+    headers = {"Content-Type": example.media or ""}
+    path = f"/v1/productions/{PRODUCTION}/needs/drafts"
+    return office.send("POST", path, content=example.body.encode(), headers=headers)
 
 
 def _callers(client: TestClient, database: Database, clock: Clock) -> Iterator[tuple[Scope, Caller]]:

@@ -83,9 +83,9 @@ def test_every_body_has_an_example_that_is_one(document: dict[str, Any]) -> None
         if "requestBody" not in operation:
             assert method not in {"put", "patch"}
             continue
-        media = operation["requestBody"]["content"]["application/json"]
-        assert media["example"], f"{method} {path}"
-        Draft202012Validator(whole(document, media["schema"])).validate(media["example"])
+        for media in operation["requestBody"]["content"].values():
+            assert media["example"], f"{method} {path}"
+            Draft202012Validator(whole(document, media["schema"])).validate(media["example"])
 
 
 def test_every_answer_has_an_example_that_is_one(document: dict[str, Any]) -> None:

@@ -387,6 +387,32 @@ FAULTS = (
         ),
         "tests/api/test_counts.py::test_a_body_whose_later_counts_cannot_be_written_says_how_many_are_kept",
     ),
+    Fault(
+        "needs of a table entered without the shots' locks",
+        (
+            Edit(
+                "service/actions/needs_drafts.py",
+                "    takes.locked_shots(session, [ids[line.shot] for line in lines])\n",
+                "    takes.plans(session, [])\n",
+            ),
+        ),
+        "tests/api/test_needs_drafts.py::"
+        "test_whoever_enters_waits_for_a_change_that_is_under_way_and_is_told_of_it[apply]",
+        "postgresql",
+    ),
+    Fault(
+        "needs of a shot entered without its lock",
+        (
+            Edit(
+                "service/api/needs.py",
+                "shots.find(session, of, shot, lock=True)",
+                "shots.find(session, of, shot)",
+            ),
+        ),
+        "tests/api/test_needs_drafts.py::"
+        "test_whoever_enters_waits_for_a_change_that_is_under_way_and_is_told_of_it[put]",
+        "postgresql",
+    ),
 )
 
 
