@@ -211,6 +211,15 @@ def described(service: tuple[str, str]) -> Iterator[Described]:
     transport.close()
 
 
+def enter_needs(office: Client) -> Iterator[object]:
+    entered = office.enter_needs("p", "s1", {"set": "quay", "rig": True})
+    yield office.enter_needs("p", "s1", NEEDS, etag=etag(entered))
+    yield (office.needs("p", "s1"), list(office.every_need("p", episode="e")))
+    table = office.draft_needs("p", office.needs_csv("p"))
+    assert table["differences"] == []
+    yield (office.apply_needs("p", 1, etag=etag(office.needs_draft("p", 1))), list(office.needs_drafts("p")))
+
+
 def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[object]:
     """Call every method a client has; yields what each gave."""
     yield office.set_studio({"name": "S", "time_zone": "Europe/Lisbon", "day_starts_at": "05:00"})
@@ -249,12 +258,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     )
     yield office.change_shot("p", "s1", {"cut_frames": 90}, etag=etag(office.shot("p", "s1")))
     yield list(office.shots("p", episode="e"))
-    entered = office.enter_needs("p", "s1", {"set": "quay", "rig": True})
-    yield office.enter_needs("p", "s1", NEEDS, etag=etag(entered))
-    yield (office.needs("p", "s1"), list(office.every_need("p", episode="e")))
-    table = office.draft_needs("p", office.needs_csv("p"))
-    assert table["differences"] == []
-    yield (office.apply_needs("p", 1, etag=etag(office.needs_draft("p", 1))), list(office.needs_drafts("p")))
+    yield from enter_needs(office)
     lengths = "shot,frames\ns1,90\ns2,96\n"
     drafted = office.draft_cut("p", "e", lengths, kind="csv", frame_rate="30000/1001", handle_in=2)
     yield (office.lock_cut("p", "e", drafted["revision"], etag=etag(drafted)), office.cut("p", "e"))
