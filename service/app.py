@@ -10,6 +10,7 @@ from fastapi import FastAPI
 from starlette.types import Lifespan
 
 from service.api import (
+    corrections,
     counts,
     cuts,
     docs,
@@ -60,6 +61,7 @@ NOUNS = (
     notes,
     histories,
     grounds,
+    corrections,
     progress,
     reports,
     events,

@@ -357,6 +357,25 @@ class Client:
         path = _path("productions", production, "shots", shot, "takes", str(take), "decisions")
         return self._write("POST", path, decision, etag=etag, params={"part": part, "purpose": purpose})
 
+    def correct(
+        self,
+        production: str,
+        shot: str,
+        correction: Json,
+        *,
+        take: int,
+        etag: str,
+        part: str = "",
+        purpose: str = "shoot",
+    ) -> Reply:
+        """Put a take's frames right: `frames_total`, `captures_total` or `move_to`, with the `reason`."""
+        path = _path("productions", production, "shots", shot, "takes", str(take), "corrections")
+        return self._write("POST", path, correction, etag=etag, params={"part": part, "purpose": purpose})
+
+    def corrections(self, production: str, shot: str) -> Iterator[Json]:
+        """Everything that was put right of a shot's frames, and what came to it from other shots, in order."""
+        return self._pages(_path("productions", production, "shots", shot, "corrections"))
+
     def notes(self, production: str, shot: str, *, take: int, part: str = "", purpose: str = "shoot") -> Iterator[Json]:
         """Every note on a take in the order it was made, struck ones too."""
         which = {"part": part, "purpose": purpose}

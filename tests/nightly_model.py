@@ -1,7 +1,8 @@
 """What a nightly report must say, worked out the plain way from a record of what was said, with nothing of the service.
 
 A record is a list of dictionaries in the order they were acknowledged, as `tests/nights.py` keeps it. Each has `said`
-and `at`; a `shot` and a `change` have the plan, a `count` what was posted and its `answer`, a `decision` its verdict.
+and `at`; a `shot` and a `change` have the plan, a `count` what was posted and its `answer`, a `decision` its verdict, a
+`restate` the total that is right of a take, a `move` the shot and take its counts go to.
 The frames a shot has credited are those of `tests/model.py`.
 """
 
@@ -18,7 +19,7 @@ Codes = Mapping[str, str | None]
 Sums = dict[tuple[str, str | None], Counter[str]]
 CAUSES = {"accept": "accepted", "circle": "circled", "reject": "rejected", "withdraw": "withdrawn"}
 PLATE_MINIMUM = 25
-OF_ANIMATOR = {"net_frames", "gross_frames", "deleted_frames", "takes_finished", "takes_circled"}
+OF_ANIMATOR = {"net_frames", "gross_frames", "deleted_frames", "corrected_frames", "takes_finished", "takes_circled"}
 NOT_OF_EPISODE = {"silent_terminals", "unmatched_counts"}
 
 
@@ -64,6 +65,10 @@ class Past:
                 self.count(shot, day, entry)
             case "count":
                 self.waiting.append(entry)
+            case "restate":
+                self.restate(shot, day, entry)
+            case "move":
+                self.move(shot, day, entry)
             case "decision":
                 before = self.credited(shot)
                 self.decisions[shot].append(entry)
@@ -94,6 +99,32 @@ class Past:
         self.counted[shot].append(entry)
         self.moved(shot, day, "counted", before)
 
+    def restate(self, shot: str, day: date, entry: Said) -> None:
+        """The count that stands of the take held what is said now."""
+        before = self.credited(shot)
+        own = [each for each in self.counted[shot] if key_of(each) == key_of(entry)]
+        stands = model.rules([post_of(each) for each in own], "total")
+        assert stands is not None
+        place = self.counted[shot].index(stands["entry"])
+        self.counted[shot][place] = {**stands["entry"], "restated": entry["total"]}
+        self.moved(shot, day, "corrected", before)
+
+    def move(self, shot: str, day: date, entry: Said) -> None:
+        """Every count so far of one take counts for another; so does what was decided, where that one is new."""
+        to, as_take = entry["to"], {"take": entry["to_take"]}
+        before = {each: self.credited(each) for each in {shot, to}}
+        there = [each for each in self.decisions[to] if each["take"] == entry["to_take"]]
+        fresh = not there and not any(each["take"] == entry["to_take"] for each in of_shoot(self.counted[to]))
+        gone = [each for each in self.counted[shot] if key_of(each) == key_of(entry)]
+        self.counted[shot] = [each for each in self.counted[shot] if each not in gone]
+        self.counted[to] += [{**each, **as_take} for each in gone]
+        said = [each for each in self.decisions[shot] if each["take"] == entry["take"]]
+        if fresh and entry.get("purpose", "shoot") == "shoot":
+            self.decisions[shot] = [each for each in self.decisions[shot] if each not in said]
+            self.decisions[to] += [{**each, **as_take} for each in said]
+        for each, credited in before.items():
+            self.moved(each, day, "corrected", credited)
+
     def moved(self, shot: str, day: date, cause: str, before: int) -> None:
         if (change := self.credited(shot) - before) != 0:
             self.credit.append((day, shot, cause, change))
@@ -104,8 +135,18 @@ class Past:
 
     def came(self, shot: str, before: datetime) -> list[Said]:
         """The counts of a shot's own takes that came before an instant, in the order they came, whenever matched."""
-        shoot = (each for each in self.counted[shot] if each.get("purpose", "shoot") == "shoot")
-        return sorted((each for each in shoot if each["at"] < before), key=lambda each: each["number"])
+        came = [each for each in of_shoot(self.counted[shot]) if each["at"] < before]
+        return sorted(came, key=lambda each: each["number"])
+
+
+def of_shoot(entries: Iterable[Said]) -> list[Said]:
+    """The counts of the shot's own takes."""
+    return [each for each in entries if each.get("purpose", "shoot") == "shoot"]
+
+
+def key_of(entry: Said) -> tuple[str, int]:
+    """What tells a take of a shot from the others."""
+    return entry.get("purpose") or "shoot", entry["take"]
 
 
 def post_of(entry: Said) -> dict[str, Any]:
@@ -116,7 +157,8 @@ def post_of(entry: Said) -> dict[str, Any]:
         "serial": entry["serial"],
         "captured_at": entry["answer"]["captured_at"],
         "take": entry["take"],
-        "total": entry["total"],
+        "total": entry.get("restated", entry["total"]),
+        "posted": entry["total"],
         "outcome": entry.get("outcome"),
         "purpose": entry.get("purpose"),
         "day": entry["answer"]["production_day"],
@@ -124,12 +166,12 @@ def post_of(entry: Said) -> dict[str, Any]:
     }
 
 
-def steps(entries: Sequence[Said], plan: Said) -> Iterable[tuple[Said, int]]:
-    """Each count as a post, with the frames it added to its series."""
+def steps(entries: Sequence[Said], plan: Said) -> Iterable[tuple[Said, int, int]]:
+    """Each count as a post, with the frames it added to its series, and those a correction added to it."""
     for each in model.series([post_of(entry) for entry in entries], plan).values():
         before = 0
         for post in sorted(each, key=lambda post: (model._no_later(post, each), *model._place(post))):
-            yield post, post["total"] - before
+            yield post, post["posted"] - before, post["total"] - post["posted"]
             before = post["total"]
 
 
@@ -165,8 +207,8 @@ class Tally:
         finished = 0 < asked == done
         before = 0 < asked_before == sum(frames for day, _, frames in changes if day < on)
         plated = sum(
-            change
-            for post, change in steps(self.whole.counted[shot], plan)
+            change + corrected
+            for post, change, corrected in steps(self.whole.counted[shot], plan)
             if post.get("purpose") == "plate" and post["day"] <= on.isoformat()
         )
         in_place = plated >= (asked if plan.get("moving_camera") else PLATE_MINIMUM)
@@ -184,7 +226,7 @@ class Tally:
     def capture(self, shot: str) -> None:
         """Frames shot on the day and takes offered on it, by the stage and animator of the capture."""
         offers: dict[int, Said] = {}
-        for post, change in steps(self.whole.counted[shot], self.whole.plans[shot]):
+        for post, change, corrected in steps(self.whole.counted[shot], self.whole.plans[shot]):
             if post["day"] != self.day.on.isoformat():
                 continue
             entry, late = post["entry"], post["entry"]["at"] >= self.day.closes
@@ -192,7 +234,8 @@ class Tally:
             who = {**here, "animator": entry.get("animator")}
             self.add("late_counts", int(late), **here)
             if post.get("purpose", "shoot") == "shoot":
-                self.add("net_frames", change, **who)
+                self.add("net_frames", change + corrected, **who)
+                self.add("corrected_frames", corrected, **who)
                 self.add("gross_frames", max(change, 0), **who)
                 self.add("deleted_frames", max(-change, 0), **who)
                 self.add("late_net_frames", change if late else 0, **here)
@@ -208,9 +251,13 @@ class Tally:
 
     def circle(self, shot: str) -> None:
         """Takes circled on the day, by the stage and animator of the last count that had come."""
-        said = [each for each in self.then.decisions[shot] if self.day.opened <= each["at"]]
+        said = [each for each in self.whole.decisions[shot] if self.day.opened <= each["at"] < self.day.closes]
         for take in {each["take"] for each in said if each["verdict"] == "circle"}:
-            last = [each for each in self.whole.came(shot, self.day.closes) if each["take"] == take][-1]
+            came = self.whole.came(shot, self.day.closes)
+            # A take whose counts were moved away is its shot's.
+            home = self.then.plans.get(shot, self.whole.first[shot]).get("stage")
+            shot_home = {"stage": home or (came[-1]["stage"] if came else None)}
+            last = ([shot_home] + [each for each in came if each["take"] == take])[-1]
             codes = {"stage": last["stage"], "animator": last.get("animator")}
             self.add("takes_circled", 1, episode=self.episode(shot), **codes)
 
@@ -238,8 +285,8 @@ def report(record: Sequence[Said], day: Day) -> Sums:
     tally = Tally(record, day)
     for shot in tally.then.plans:
         tally.stand(shot)
-        tally.circle(shot)
     for shot in tally.whole.plans:
+        tally.circle(shot)
         tally.capture(shot)
     tally.receive()
     kept = {key: Counter({name: n for name, n in found.items() if n}) for key, found in tally.sums.items()}

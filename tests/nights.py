@@ -11,7 +11,7 @@ from typing import Any
 
 from sqlmodel import Session, col, select
 
-from service.actions import keys, productions, shifts, shots, stages, takes, terminals, unmatched
+from service.actions import corrections, keys, productions, shifts, shots, stages, takes, terminals, unmatched
 from service.actions import studio as studios
 from service.actions.counts import Poster, record_counts
 from service.actions.keys import Wanted
@@ -28,7 +28,15 @@ from service.domain.takes import Outcome, Purpose
 from service.store import studio as studio_rows
 from service.store.engine import Database
 from service.store.shots import PlannedPart
-from service.store.tables import CountRow, DueJobRow, NightlyReportRow, StageRow, TerminalRow
+from service.store.tables import (
+    CountRow,
+    DueJobRow,
+    NightlyReportRow,
+    ShotRow,
+    StageRow,
+    TakeRow,
+    TerminalRow,
+)
 from tests.workers.strangers import Limits
 from workers import schedule
 from workers.builtin.nightly import Nightly
@@ -172,15 +180,36 @@ class Nights:
         with self.database.writing() as session:
             production = productions.find(session, self.production)
             row = shots.find(session, production, shot, lock=True)
-            parts = shots.planned(session, [row])[0].parts
             ruling = Ruling(
-                key=(parts[0].part if parts else "", Purpose.SHOOT, take),
+                key=(_part(session, row), Purpose.SHOOT, take),
                 decision=Decision(verdict=Verdict(verdict), first=first, last=last),
                 by="director",
                 reason=None,
             )
             takes.decide(session, row.id or 0, ruling, studio=self.studio, check=lambda _take: None, now=self.now)
         self._note("decision", shot=shot, verdict=verdict, take=take, first=first, last=last)
+
+    def restate(self, shot: str, total: int, *, take: int = 1, purpose: str = "shoot") -> None:
+        """Say what a take really holds, in frames."""
+        with self.database.writing() as session:
+            row = shots.find(session, productions.find(session, self.production), shot)
+            series = corrections.Series(key=(_part(session, row), Purpose(purpose), take))
+            right = corrections.Total(frames_total=total)
+            corrections.restate(session, row.id or 0, series, right, check=_any_state, said=self._said())
+        self._note("restate", shot=shot, total=total, take=take, purpose=purpose)
+
+    def move(self, shot: str, to: str, *, take: int = 1, to_take: int | None = None, purpose: str = "shoot") -> None:
+        """Let the counts a take has so far count for another."""
+        with self.database.writing() as session:
+            production = productions.find(session, self.production)
+            row, other = shots.find(session, production, shot), shots.find(session, production, to)
+            series = corrections.Series(key=(_part(session, row), Purpose(purpose), take))
+            right = corrections.Move(shot=other, take=to_take)
+            corrections.move(session, row.id or 0, series, right, check=_any_state, said=self._said())
+        self._note("move", shot=shot, to=to, take=take, to_take=to_take or take, purpose=purpose)
+
+    def _said(self) -> corrections.Said:
+        return corrections.Said(by="office", reason="miscounted", now=self.now, studio=self.studio)
 
     def signal(self, stage: str, kind: str, at: str) -> int:
         """Enter a stage's call or wrap with its terminal's key; how many counts it dated again."""
@@ -253,6 +282,15 @@ def _parts(stage: str | None, parts: list[tuple[str, str, int | None, int | None
     if parts is not None:
         return tuple(PlannedPart(*each) for each in parts)
     return () if stage is None else (PlannedPart("", stage, None, None),)
+
+
+def _part(session: Session, row: ShotRow) -> str:
+    parts = shots.planned(session, [row])[0].parts
+    return parts[0].part if parts else ""
+
+
+def _any_state(take: TakeRow) -> None:
+    del take
 
 
 def _poster(session: Session, stage: str) -> Poster:

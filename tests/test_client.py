@@ -280,6 +280,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield list(office.notes("p", "s2", take=1, part="left"))
     yield [office.why("p", "s2", figure) for figure in ("planned_frames", "credited_frames", "shot_frames")]
     yield list(office.history("p", "s2", order="newest", counts="folded", kind=["frames.counted", "take.decided"]))
+    yield from put_right(office)
     yield [office.progress("p", by, episode="e") for by in ("episode", "scene", "stage", "day", "animator")]
     yield (office.nightly("p"), office.nightly_csv("p", "2026-03-02"))
     for ask in (office.nightly, office.nightly_csv):
@@ -298,6 +299,17 @@ NEEDS = {
     "props": ["lantern"],
     "notes": "The lantern swings.",
 }
+
+
+def put_right(office: Client) -> Iterator[object]:
+    """Restate a take, and move it."""
+    right = {"frames_total": 58, "camera": "wide", "pass": "main", "instead_of_frames": 60, "reason": "two were tests"}
+    restated = office.correct("p", "s2", right, take=1, part="left", etag="*")
+    to = {"move_to": {"shot": "s1", "take": 3}, "reason": "the wrong code"}
+    yield (restated, office.correct("p", "s2", to, take=1, part="left", etag=etag(restated)))
+    yield list(office.corrections("p", "s2"))
+
+
 COUNTS = [
     {"serial": 1, "production": "p", "shot": "s1", "take": 1, "captures_total": 12, "frames_per_capture": 2},
     {

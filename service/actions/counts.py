@@ -12,6 +12,7 @@ from typing import Any, assert_never
 from sqlmodel import Session
 
 from service.actions.sheets import Sheet
+from service.domain.corrections import Detour
 from service.domain.counts import (
     CaptureTime,
     Counted,
@@ -31,8 +32,8 @@ from service.domain.refusals import Refusal
 from service.domain.shifts import Shift
 from service.domain.studio import Studio, production_day
 from service.domain.takes import LedgerPost
+from service.store import corrections, shifts
 from service.store import counts as ledger
-from service.store import shifts
 from service.store.events import Happening, append_all
 from service.store.failures import Outdated
 from service.store.tables import TerminalRow
@@ -74,17 +75,22 @@ def record_counts(
     """
     shifts.keep_stage(session, poster.stage_id, alone=False)
     named = ledger.shots_named(session, {(post.production, post.shot) for post in posts})
-    sheet = Sheet(session, set(named.values()), studio)
+    led_on = {each.shot_id for each in named.values() if each.detours}
+    further = {each.to_shot_id for each in corrections.detours(session, led_on)} if led_on else set()
+    sheet = Sheet(session, {each.shot_id for each in named.values()} | further, studio)
     facts = DoorFacts(
         stage_id=poster.stage_id,
         terminals_may_decide=studio.terminals_may_decide,
         known=ledger.known(session, poster.terminal_id, {(post.spool, post.serial) for post in posts}),
-        targets={name: Target(shot_id, sheet.plan(shot_id)) for name, shot_id in named.items()},
+        targets={name: Target(each.shot_id, sheet.plan(each.shot_id)) for name, each in named.items()},
         productions=_productions(session, posts, named),
         only_production=poster.production,
+        terminal_id=poster.terminal_id,
+        detours=_detours(session, sheet),
+        plans={shot_id: sheet.plan(shot_id) for shot_id in sheet.shots},
     )
     judged = list(zip(posts, judge(posts, facts), strict=True))
-    sheet.prepare({(where.shot_id, post.take) for post, where in judged if isinstance(where, Counted)})
+    sheet.prepare({(where.shot_id, where.meant(post).take) for post, where in judged if isinstance(where, Counted)})
     door = _Door(session, sheet, poster, studio=studio, now=now)
     door.read_shifts(posts, sent_at=sent_at)
     answers: list[Answer] = []
@@ -104,7 +110,22 @@ def record_counts(
     return answers
 
 
-def _productions(session: Session, posts: Sequence[Post], named: Mapping[tuple[str, str], int]) -> frozenset[str]:
+def _detours(session: Session, sheet: Sheet) -> tuple[Detour, ...]:
+    """The corrections that lead counts of the sheet's shots elsewhere.
+
+    Raises Outdated where one came between the look for the shots and their locks and leads to a shot that is not
+    locked: locks are taken in order or not at all.
+    """
+    led_on = {shot_id for shot_id, row in sheet.shots.items() if row.detours}
+    detours = corrections.detours(session, led_on) if led_on else ()
+    if any(each.to_shot_id not in sheet.shots for each in detours):
+        raise Outdated
+    return detours
+
+
+def _productions(
+    session: Session, posts: Sequence[Post], named: Mapping[tuple[str, str], ledger.Named]
+) -> frozenset[str]:
     """The productions posted for that exist; those of shots that were found need no look."""
     known = {production for production, _ in named}
     asked = {post.production for post in posts} - known
@@ -144,23 +165,25 @@ class _Door:
             case Kept(reason):
                 row["unmatched_reason"] = reason.value
                 said |= {"outcome": "unmatched", "reason": reason.value}
-            case Counted(shot_id, part):
-                said |= {"outcome": "counted"} | self._count(row, post, shot_id=shot_id, part=part)
+            case Counted():
+                said |= {"outcome": "counted"} | self._count(row, post, judgement)
             case _:
                 assert_never(judgement)
         row["answer"] = said
         self._rows.append(row)
         return said
 
-    def _count(self, row: Row, post: Post, *, shot_id: int, part: str) -> dict[str, Any]:
+    def _count(self, row: Row, post: Post, where: Counted) -> dict[str, Any]:
         kept = _ledger_post(post, self._poster, captured_at=row["captured_at"], day_on=row["day_on"])
-        series = self._sheet.count(shot_id, part, post, kept=kept, now=self._now)
+        shot_id, meant = where.shot_id, where.meant(post)
+        series = self._sheet.count(shot_id, where.part, meant, kept=kept, now=self._now)
         shot = self._sheet.shots[shot_id]
         row |= {"shot_id": shot_id, "series_id": series.id, "plan_rev": shot.plan_rev}
         told = self._told.get(shot_id, shot.plan_rev)
         self._told[shot_id] = shot.plan_rev
         figures = self._sheet.figures(shot_id)
-        return {
+        elsewhere = {"shot": shot.code, "part": where.part, "take": meant.take}
+        return ({} if where.led is None else {"counted_for": elsewhere}) | {
             "series_total_frames": series.total_frames,
             "planned_frames": figures.planned_frames,
             "credited_frames": figures.credited_frames,
@@ -241,6 +264,7 @@ def _row(post: Post, time: CaptureTime, poster: Poster, *, day_on: date, now: da
         "series_id": None,
         "plan_rev": None,
         "unmatched_reason": None,
+        "restated_frames": None,
     }
 
 

@@ -16,10 +16,11 @@ from service.domain.progress import Cause, Decision, Figures, ShotFacts, TakeKey
 from service.domain.shots import Plan
 from service.domain.studio import Studio, production_day
 from service.domain.takes import Heads, LedgerPost, Outcome, SeriesState, rules_verdict
+from service.store import corrections
 from service.store import counts as ledger
 from service.store import takes as store
 from service.store.events import Happening
-from service.store.tables import DecisionRow, SeriesRow, ShotRow, TakeRow
+from service.store.tables import CountRow, DecisionRow, SeriesRow, ShotRow, TakeRow
 
 SeriesKey = tuple[TakeKey, str, str]
 
@@ -40,6 +41,18 @@ class Track:
     before_frames: int
     heads: Heads | None = None
     touched: bool = False
+
+
+Mark = tuple[int, str, int, str, str]
+"""Terminal id, spool, the highest serial of it that was moved, camera, pass."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """How far counts were moved, and whether what was decided and noted of their take went with them."""
+
+    marks: list[Mark]
+    sayings: bool
 
 
 class Sheet:
@@ -95,8 +108,17 @@ class Sheet:
         return self._figures[shot_id]
 
     def take(self, shot_id: int, key: TakeKey) -> TakeRow | None:
-        """The take of a shot with this part, purpose and number, if it was ever counted."""
-        return self._takes[shot_id].get(key)
+        """The take of a shot with this part, purpose and number, if it has counts."""
+        return self._takes[shot_id].get(key) if self.series(shot_id, key) else None
+
+    def takes(self, shot_id: int) -> list[TakeKey]:
+        """What tells the takes of a shot that have counts from each other."""
+        return [key for key in self._takes[shot_id] if self.series(shot_id, key)]
+
+    def series(self, shot_id: int, key: TakeKey) -> dict[SeriesKey, Track]:
+        """The series of a take that have counts."""
+        tracks = self._tracks[shot_id].items()
+        return {own: track for own, track in tracks if own[0] == key and track.row.moved_at is None}
 
     def cameras(self, shot_id: int, key: TakeKey) -> tuple[str, ...]:
         """The cameras a take may be decided on: those the plan requires, then any others it was counted on."""
@@ -121,7 +143,7 @@ class Sheet:
         track.heads = track.heads.with_post(kept)
         track.touched = True
         _stand(track, track.heads)
-        self._series_changed(shot_id)
+        self._series_changed(shot_id, Cause.COUNTED)
         if rules_verdict(self._heads_of_take(shot_id, key[0]), kept):
             verdict = Verdict.CIRCLE if kept.outcome is Outcome.CIRCLED else Verdict.REJECT
             self.decide(track.take, Decision(verdict=verdict), by=kept.terminal, reason=None, now=now)
@@ -132,14 +154,19 @@ class Sheet:
             if of_take == key and track.heads is not None:
                 yield track.heads
 
-    def _begin(self, shot_id: int, key: SeriesKey, kept: LedgerPost, *, now: datetime) -> Track:
-        (part, purpose, number), camera, pass_ = key
-        take = self._takes[shot_id].get(key[0])
+    def _begin_take(self, shot_id: int, key: TakeKey, *, now: datetime) -> TakeRow:
+        take = self._takes[shot_id].get(key)
         if take is None:
+            part, purpose, number = key
             take = TakeRow(shot_id=shot_id, part=part, purpose=purpose.value, number=number, added_at=now)
-            self._takes[shot_id][key[0]] = take
+            self._takes[shot_id][key] = take
             self._session.add(take)
             self._session.flush()
+        return take
+
+    def _begin(self, shot_id: int, key: SeriesKey, kept: LedgerPost, *, now: datetime) -> Track:
+        (part, _, _), camera, pass_ = key
+        take = self._begin_take(shot_id, key[0], now=now)
         start = self.plan(shot_id).default_start(part)
         row = SeriesRow(
             take_id=take.id or 0,
@@ -158,9 +185,75 @@ class Sheet:
         track = self._tracks[shot_id][key] = Track(take, row, before_frames=0, heads=Heads())
         return track
 
-    def _series_changed(self, shot_id: int) -> None:
-        series = [store.facts_of(track.take, track.row) for track in self._tracks[shot_id].values()]
-        self._settle(shot_id, replace(self._facts[shot_id], series=series), Cause.COUNTED)
+    def _series_changed(self, shot_id: int, cause: Cause) -> None:
+        tracks = [track for track in self._tracks[shot_id].values() if track.row.moved_at is None]
+        series = [store.facts_of(track.take, track.row) for track in tracks]
+        self._settle(shot_id, replace(self._facts[shot_id], series=series), cause)
+
+    def restate(self, track: Track, frames: int) -> CountRow:
+        """Let a series hold `frames` from the count on that rules it, which is returned; the take's revision rises.
+
+        The take must have been prepared.
+        """
+        if track.heads is None:
+            raise RuntimeError("prepare the take before restating it")
+        count = corrections.count_of(self._session, track.row.id or 0, track.heads.ruling)
+        count.restated_frames = frames
+        track.heads = track.heads.restated(frames)
+        track.take.rev += 1
+        track.touched = True
+        _stand(track, track.heads)
+        self._series_changed(track.row.shot_id, Cause.CORRECTED)
+        return count
+
+    def move(
+        self, shot_id: int, keys: Collection[SeriesKey], *, to_shot_id: int, to_take: TakeKey, now: datetime
+    ) -> Moved:
+        """Let all counts of these series of one take count for another take, which has none in series of the kind.
+
+        What was decided and noted goes with them where the whole take goes and nothing was counted or said of the
+        other. The take must have been prepared.
+        """
+        take = self._tracks[shot_id][next(iter(keys))].take
+        key = store.take_key(take)
+        whole = set(keys) == set(self.series(shot_id, key)) and not self.series(to_shot_id, to_take)
+        other = self._begin_take(to_shot_id, to_take, now=now)
+        fresh = whole and not corrections.is_spoken_of(self._session, other.id or 0)
+        spoken_of = corrections.is_spoken_of(self._session, take.id or 0)
+        marks = [mark for own in keys for mark in self._move_series(shot_id, own, to_shot_id, to_take, now=now)]
+        if fresh and spoken_of:
+            self._session.flush()
+            corrections.move_sayings(self._session, take.id or 0, shot_id=to_shot_id, to_take_id=other.id or 0)
+            said = dict(self._facts[shot_id].decisions)
+            gone = said.pop(key, ())
+            self._facts[shot_id] = replace(self._facts[shot_id], decisions=said)
+            there = {**self._facts[to_shot_id].decisions, to_take: gone}
+            self._facts[to_shot_id] = replace(self._facts[to_shot_id], decisions=there)
+        for each in {take.id: take, other.id: other}.values():
+            each.rev += 1
+        for touched in sorted({shot_id, to_shot_id}):
+            self._series_changed(touched, Cause.CORRECTED)
+        return Moved(marks, sayings=fresh and spoken_of)
+
+    def _move_series(
+        self, shot_id: int, own: SeriesKey, to_shot_id: int, to_take: TakeKey, *, now: datetime
+    ) -> list[Mark]:
+        track = self._tracks[shot_id][own]
+        if track.heads is None:
+            raise RuntimeError("prepare the take before moving it")
+        _, camera, pass_ = own
+        key: SeriesKey = (to_take, camera, pass_)
+        other = self._tracks[to_shot_id].get(key) or self._begin(to_shot_id, key, track.heads.ruling, now=now)
+        reached = corrections.move_counts(
+            self._session, track.row.id or 0, shot_id=to_shot_id, to_series_id=other.row.id or 0
+        )
+        other.heads, track.heads = track.heads, Heads()
+        other.touched = track.touched = True
+        _stand(other, other.heads)
+        row = track.row
+        row.total_frames, row.outcome, row.offered_at, row.moved_at = 0, SeriesState.OPEN.value, None, now
+        row.starts_at = row.default_starts_at
+        return [(terminal_id, spool, serial, camera, pass_) for terminal_id, spool, serial in reached]
 
     def decide(self, take: TakeRow, decision: Decision, *, by: str, reason: str | None, now: datetime) -> None:
         """Put a decision on a take of the sheet down; the take's revision rises."""
@@ -240,6 +333,7 @@ def _stand(track: Track, heads: Heads) -> None:
     row.offered_at = standing.offered_at
     row.stage_id = standing.stage_id
     row.ruled_at = standing.ruled_at
+    row.moved_at = None
 
 
 def _said(key: SeriesKey, track: Track) -> dict[str, object]:

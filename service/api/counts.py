@@ -166,6 +166,14 @@ class CountsIn(Body):
     ] = Field(description="At most 10 000 counts; each is judged by itself.")
 
 
+class CountedForOut(Out):
+    """Which take a count counts for."""
+
+    shot: str = Field(description="The shot's code.")
+    part: str = Field(description="The part; empty where the shot is not split.")
+    take: int = Field(description="The take's number.")
+
+
 class CountOut(Out):
     """What became of one count. Frame figures are those right after it."""
 
@@ -179,6 +187,10 @@ class CountOut(Out):
     production: str | None = Field(None, description="The code of the production that was posted.")
     shot: str | None = Field(None, description="The code of the shot that was posted.")
     take: int | None = Field(None, description="The number of the take that was posted.")
+    counted_for: CountedForOut | None = Field(
+        None,
+        description="Where a correction leads it elsewhere than it says: what it counts for, and the figures are of.",
+    )
     series_total_frames: int | None = Field(None, description="Frames that now live in the series.")
     planned_frames: int | None = Field(None, description="The shot's planned frames, T.")
     credited_frames: int | None = Field(None, description="The shot's credited frames, E.")

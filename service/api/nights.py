@@ -228,7 +228,10 @@ def _figures(figures: Mapping[Figure, int]) -> dict[str, Any]:
 
 def _frames_shot(figures: Mapping[Figure, int]) -> FramesShotOut:
     return FramesShotOut(
-        net=figures[Figure.NET_FRAMES], gross=figures[Figure.GROSS_FRAMES], deletions=figures[Figure.DELETED_FRAMES]
+        net=figures[Figure.NET_FRAMES],
+        gross=figures[Figure.GROSS_FRAMES],
+        deletions=figures[Figure.DELETED_FRAMES],
+        corrected=figures[Figure.CORRECTED_FRAMES],
     )
 
 
@@ -262,7 +265,7 @@ def _differs(each: Differs) -> DiffersOut:
 
 
 _FIGURES = {
-    "frames_shot": {"net": 61, "gross": 64, "deletions": 3},
+    "frames_shot": {"net": 61, "gross": 64, "deletions": 3, "corrected": 0},
     "credited_change": {"frames": 49, "causes": {Cause.COUNTED.value: 49}},
     "credited_frames": 100,
     "planned_frames": 192,

@@ -84,14 +84,15 @@ class GroupOut(SumOut):
 class FramesShotOut(Out):
     """Frames shot, for every take, camera and pass of purpose shoot."""
 
-    net: int = Field(description="Gross less deletions; negative where more was deleted than shot.")
+    net: int = Field(description="Gross − deletions + corrected; negative where more was deleted than shot.")
     gross: int = Field(description="Frames gained.")
     deletions: int = Field(description="Frames deleted.")
+    corrected: int = Field(description="What corrections made of them; neither gained nor deleted.")
 
     @classmethod
     def of(cls, frames: FramesShot) -> "FramesShotOut":
         """The frames, with their net."""
-        return cls(net=frames.net, gross=frames.gross, deletions=frames.deletions)
+        return cls(net=frames.net, gross=frames.gross, deletions=frames.deletions, corrected=frames.corrected)
 
 
 class CreditedChangeOut(Out):

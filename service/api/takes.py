@@ -65,6 +65,7 @@ class StepOut(Out):
     animator: str | None = Field(description="Who animated; null where not said, and to keys without `coordinate`.")
     total_frames: int = Field(description="The total it posted, in frames.")
     change_frames: int = Field(description="Frames gained, or deleted where negative.")
+    corrected_frames: int = Field(description="Frames a correction adds to the total it posted.")
 
     @classmethod
     def of(cls, step: Step, *, names: bool) -> "StepOut":
@@ -79,6 +80,7 @@ class StepOut(Out):
             animator=post.animator if names else None,
             total_frames=post.total_frames,
             change_frames=step.change_frames,
+            corrected_frames=step.corrected_frames,
         )
 
 
@@ -131,6 +133,8 @@ def _counted(session: Session, shot: ShotRow) -> list[Counted]:
     """The takes of a shot, each with its series, in the order they were begun."""
     takes: dict[int, Counted] = {}
     for take, series in store.series_of(session, [shot.id or 0]):
+        if series.moved_at is not None:
+            continue
         takes.setdefault(series.take_id, (take, []))[1].append(series)
     return [takes[take_id] for take_id in sorted(takes)]
 
@@ -173,7 +177,7 @@ def _series(row: SeriesRow, verdict: Judged, steps: Sequence[Step], *, stage: st
         state=SeriesState(row.outcome),
         starts_at=row.starts_at,
         total_frames=row.total_frames,
-        reached_frames=max((step.post.total_frames for step in steps), default=0),
+        reached_frames=max((step.post.stands_frames for step in steps), default=0),
         accepted=_ranges(live & verdict.accepted),
         rejected=_ranges(live & verdict.rejected),
         history=[StepOut.of(step, names=names) for step in steps],
@@ -213,6 +217,7 @@ TAKE = {
                     "animator": "Ilse",
                     "total_frames": 36,
                     "change_frames": 36,
+                    "corrected_frames": 0,
                 }
             ],
         }
@@ -249,7 +254,7 @@ def list_takes(door: Reader, production: ProductionInPath, shot: ShotInPath, win
         row = shots.find(session, door.production(session, production), shot)
         takes = [each for each in _counted(session, row) if (each[0].id or 0) > window.after]
         shown, following = window.page(takes[: window.fetch], id_of=lambda each: each[0].id)
-        page = Page[TakeOut](items=_outs(session, row, shown, names=_names(door)), next=following)
+        page = Page[TakeOut](items=_outs(session, row, shown, names=names_shown(door)), next=following)
     return door.reply(None, page, rev=row.rev, head=row.touched, link=window.link(following))
 
 
@@ -269,8 +274,8 @@ def get_take(
     """Read a take with its counts in order; totals in frames. Needs `read`. Its ETag is what a decision must name."""
     with door.reading() as session:
         row = shots.find(session, door.production(session, production), shot)
-        out = _find(session, row, key, names=_names(door))
-    return door.reply(None, out, rev=out.rev, head=row.touched, about=_about(key))
+        out = find_take(session, row, key, names=names_shown(door))
+    return door.reply(None, out, rev=out.rev, head=row.touched, about=about(key))
 
 
 @router.post(
@@ -308,15 +313,15 @@ def decide_take(
             door.require_match(
                 rev=found.rev,
                 head=row.touched,
-                about=_about(key),
-                current=lambda: _find(session, row, key, names=_names(door)),
+                about=about(key),
+                current=lambda: find_take(session, row, key, names=names_shown(door)),
             )
 
         ruling = actions.Ruling(key=key, decision=body.decision, by=door.by, reason=body.reason)
         _, figures = actions.decide(
             session, row.id or 0, ruling, studio=studio.load(session), check=check, now=door.now
         )
-        decided = _find(session, row, key, names=_names(door))
+        decided = find_take(session, row, key, names=names_shown(door))
         out = DecidedOut(
             take=decided,
             planned_frames=figures.planned_frames,
@@ -324,21 +329,23 @@ def decide_take(
             remaining_frames=figures.remaining_frames,
             provisional=figures.provisional,
         )
-        return door.reply(session, out, rev=decided.rev, head=row.touched, about=_about(key))
+        return door.reply(session, out, rev=decided.rev, head=row.touched, about=about(key))
 
 
-def _about(key: TakeKey) -> str:
+def about(key: TakeKey) -> str:
+    """What tells a take from others of its path, for its ETag."""
     # Part and purpose are in the query, and left out where they are the usual ones.
     part, purpose, _ = key
     return f"{purpose} {part}"
 
 
-def _names(door: Door) -> bool:
-    # Who shot how much is for those who plan the work.
+def names_shown(door: Door) -> bool:
+    """Whether animators are named: who shot how much is for those who plan the work."""
     return door.caller.scope.covers(Scope.COORDINATE)
 
 
-def _find(session: Session, shot: ShotRow, key: TakeKey, *, names: bool) -> TakeOut:
+def find_take(session: Session, shot: ShotRow, key: TakeKey, *, names: bool) -> TakeOut:
+    """A take of a shot; raises TakeUnknown."""
     _, purpose, number = key
     for take in takes_of(session, shot, names=names):
         if (take.part, take.purpose, take.take) == key:

@@ -7,11 +7,12 @@ parameter.
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
+from service.domain.corrections import Detour, Place, led
 from service.domain.refusals import Clash, Forbidden, Refusal
 from service.domain.shots import Plan
 from service.domain.takes import VERDICTS, Outcome, Purpose
@@ -199,10 +200,17 @@ class Target:
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """The post counts for the series of this shot and part."""
+    """The post counts for the series of this shot and part; `led` where a correction leads it from the one it says."""
 
     shot_id: int
     part: str
+    led: Place | None = None
+
+    def meant(self, post: Post) -> Post:
+        """The post as it counts."""
+        if self.led is None:
+            return post
+        return replace(post, take=self.led.take, camera=self.led.camera, pass_=self.led.pass_)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +249,8 @@ class DoorFacts:
     """What the judgement of one terminal's posts needs to know.
 
     `known` by (spool, serial); `targets` by (production code, shot code); `productions` the codes that exist;
-    `only_production` the code of the one the key is bound to.
+    `only_production` the code of the one the key is bound to. `detours` are the corrections that lead counts of the
+    targets elsewhere, `plans` those of all shots concerned, by id; `terminal_id` whose posts they are.
     """
 
     stage_id: int
@@ -250,6 +259,9 @@ class DoorFacts:
     targets: Mapping[tuple[str, str], Target]
     productions: frozenset[str]
     only_production: str | None = None
+    terminal_id: int = 0
+    detours: Sequence[Detour] = ()
+    plans: Mapping[int, Plan] = field(default_factory=dict)
 
 
 def judge(posts: Sequence[Post], facts: DoorFacts) -> tuple[Judgement, ...]:
@@ -281,12 +293,33 @@ def _judge_one(post: Post, facts: DoorFacts, *, earlier: int | None, posts: Sequ
         return Refused(OtherProduction(facts.only_production, post.production))
     if post.outcome in VERDICTS and not facts.terminals_may_decide:
         return Refused(DecisionNotAllowed(post.outcome.value))
-    return place(
-        post,
-        facts.targets.get((post.production, post.shot)),
-        facts.stage_id,
-        production_known=post.production in facts.productions,
+    target = facts.targets.get((post.production, post.shot))
+    if target is not None and facts.detours and (counted := _led(post, target, facts)) is not None:
+        return counted
+    return place(post, target, facts.stage_id, production_known=post.production in facts.productions)
+
+
+def _led(post: Post, target: Target, facts: DoorFacts) -> Counted | None:
+    """Where corrections lead a post to; None where it counts for what it says.
+
+    It counts there whatever is planned for the stage, as a coordinator said it should.
+    """
+
+    def part_of(shot_id: int, part: str) -> str:
+        return facts.plans[shot_id].part_by_hand(part or None, facts.stage_id)
+
+    says = Place(
+        target.shot_id,
+        target.plan.part_by_hand(post.part, facts.stage_id),
+        post.purpose,
+        post.take,
+        post.camera or target.plan.cameras[0],
+        post.pass_ or target.plan.passes[0],
     )
+    where = led(
+        says, facts.detours, terminal_id=facts.terminal_id, spool=post.spool, serial=post.serial, part_of=part_of
+    )
+    return None if where == says else Counted(where.shot_id, where.part, where)
 
 
 def place(post: Post, target: Target | None, stage_id: int, *, production_known: bool) -> Counted | Kept:

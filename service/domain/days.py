@@ -56,6 +56,12 @@ class Worked:
     deleted_frames: int
     late_counts: int
     late_net_frames: int
+    corrected_frames: int = 0
+
+    @property
+    def net_frames(self) -> int:
+        """Gross − deleted + corrected."""
+        return self.gross_frames - self.deleted_frames + self.corrected_frames
 
 
 PostName = tuple[str, str, int]
@@ -79,6 +85,7 @@ def worked(steps: Iterable[Step], *, late: Collection[PostName] = ()) -> tuple[W
             deleted_frames=sum(max(-step.change_frames, 0) for step in own),
             late_counts=sum(name_of(step) in late for step in own),
             late_net_frames=sum(step.change_frames for step in own if name_of(step) in late),
+            corrected_frames=sum(step.corrected_frames for step in own),
         )
         for (day_on, stage_id, animator), own in found.items()
     )
@@ -95,7 +102,8 @@ class Shooting:
 
     `series_id`, `shot_id` and `stage_id` are as in the ledger; `shot`, `episode` and `stage` codes; `purpose` is what
     the take is shot for, `animator` the name as posted or None. `counts` is how many were captured, `gross_frames` and
-    `deleted_frames` what they gained and lost; `late_counts` and `late_net_frames` what of it came after the close.
+    `deleted_frames` what they gained and lost; `late_counts` and `late_net_frames` what of it came after the close;
+    `corrected_frames` what corrections make of it.
     """
 
     series_id: int
@@ -111,6 +119,8 @@ class Shooting:
     deleted_frames: int
     late_counts: int
     late_net_frames: int
+    # Reports were filed before there were corrections, and their facts are read back.
+    corrected_frames: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

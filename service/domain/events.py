@@ -32,10 +32,12 @@ class EventKind(StrEnum):
     SHOT_OMITTED = "shot.omitted"
     SHOT_RESTORED = "shot.restored"
     NEEDS_ENTERED = "needs.entered"
+    SHOT_MERGED = "shot.merged"
     FRAMES_COUNTED = "frames.counted"
     FRAMES_UNMATCHED = "frames.unmatched"
     FRAMES_MATCHED = "frames.matched"
     FRAMES_REDATED = "frames.redated"
+    FRAMES_CORRECTED = "frames.corrected"
     TAKE_DECIDED = "take.decided"
     TAKE_NOTED = "take.noted"
     NOTE_STRUCK = "note.struck"
@@ -72,12 +74,18 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.SHOT_RESTORED: "An omitted shot was brought back: `production`, `shot`, `changed`, `reason`.",
     EventKind.NEEDS_ENTERED: "What a shot needs was entered: `production`, `shot`, `changed` (each field before and "
     "after), `draft` (the number of the draft it came with, null without one).",
+    EventKind.SHOT_MERGED: "A shot that was entered twice became one with another: `production`, `shot`, `into`, "
+    "`correction`, `take_offset` (what its takes' numbers rose by), `reason`.",
     EventKind.FRAMES_COUNTED: "Counts moved a series of a shot: `series`, `part`, `purpose`, `take`, `camera`, `pass`, "
     "`before_frames`, `total_frames`, `state`.",
     EventKind.FRAMES_UNMATCHED: "Counts were kept without a shot: `production` and `shot` as posted, `reason`.",
     EventKind.FRAMES_MATCHED: "Kept counts found their shot, series by series: `series`, `part`, `purpose`, `take`, "
     "`camera`, `pass`, `before_frames`, `total_frames`, `state`.",
     EventKind.FRAMES_REDATED: "A call or wrap moved frames of a shot to another production day: `stage`.",
+    EventKind.FRAMES_CORRECTED: "A coordinator put frames right, series by series of every shot touched: `shot`, "
+    "`correction`, `what` (total, move or merge), `reason`, `origin` and `goal` (where counts were moved from and to, "
+    "null of a total), `left` (whether the counts left this series), `series`, `part`, `purpose`, `take`, `camera`, "
+    "`pass`, `before_frames`, `total_frames`, `state`.",
     EventKind.TAKE_DECIDED: "Somebody decided on a take: `part`, `purpose`, `take`, `verdict`, `camera`, `first`, "
     "`last`, `cause` (of a rejection, where said), `reason`.",
     EventKind.TAKE_NOTED: "Somebody noted something of a take: `part`, `purpose`, `take`, `note` (its number), "

@@ -232,6 +232,28 @@ def _counted(data: Data, stage: str | None, *, times: int = 1) -> str:
     return f"{_take(data)}{where} {moved}"
 
 
+def _corrected(data: Data) -> str:
+    take, origin, goal = _take(data), data["origin"], data["goal"]
+    if goal is None:
+        return f"{take} was put right from {data['before_frames']} to {_frames(data['total_frames'])}"
+    if data["left"]:
+        return f"{_frames(data['before_frames'])} of {take} went to {_elsewhere(goal)}"
+    return f"{take} got {_frames(data['total_frames'])} that were counted for {_elsewhere(origin)}"
+
+
+def _elsewhere(place: Data) -> str:
+    """A shot, or a take of one."""
+    if place["take"] is None:
+        return f"shot {place['shot']}"
+    part = f" of part {place['part']}" if place["part"] else ""
+    return f"take {place['take']}{part} of shot {place['shot']}"
+
+
+def _merged(data: Data) -> str:
+    rose = f", whose takes' numbers rose by {data['take_offset']}" if data["take_offset"] else ""
+    return f"merged into shot {data['into']}{rose}"
+
+
 def _decided(data: Data) -> str:
     what = _range(data)
     if data["verdict"] == Verdict.WITHDRAW:
@@ -280,6 +302,8 @@ SENTENCES: Mapping[EventKind, Callable[[Data], str]] = {
     EventKind.FRAMES_REDATED: (
         lambda data: f"a call or wrap of stage {data['stage']} moved frames to another production day"
     ),
+    EventKind.FRAMES_CORRECTED: _corrected,
+    EventKind.SHOT_MERGED: _merged,
     EventKind.TAKE_DECIDED: _decided,
     EventKind.TAKE_NOTED: lambda data: f"note {data['note']} on {_range(data)}: {data['text']}",
     EventKind.NOTE_STRUCK: lambda data: f"note {data['note']} on {_take(data)} was struck",

@@ -40,6 +40,7 @@ class Cause(StrEnum):
     RECUT = "re-cut"
     OMITTED = "omitted"
     RESTORED = "restored"
+    CORRECTED = "corrected"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,7 @@ Computed from the day's facts alone, and again from the same facts the same.
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
@@ -32,6 +32,7 @@ class Figure(StrEnum):
     NET_FRAMES = "net_frames"
     GROSS_FRAMES = "gross_frames"
     DELETED_FRAMES = "deleted_frames"
+    CORRECTED_FRAMES = "corrected_frames"
     CREDITED_CHANGE_FRAMES = "credited_change_frames"
     ADDED_FRAMES = "credited_change_added_frames"
     COUNTED_FRAMES = "credited_change_counted_frames"
@@ -42,6 +43,7 @@ class Figure(StrEnum):
     RECUT_FRAMES = "credited_change_recut_frames"
     OMITTED_FRAMES = "credited_change_omitted_frames"
     RESTORED_FRAMES = "credited_change_restored_frames"
+    CREDIT_CORRECTED_FRAMES = "credited_change_corrected_frames"
     CREDITED_FRAMES = "credited_frames"
     PLANNED_FRAMES = "planned_frames"
     SHOTS_FINISHED = "shots_finished"
@@ -67,11 +69,19 @@ BY_CAUSE: Mapping[Cause, Figure] = {
     Cause.RECUT: Figure.RECUT_FRAMES,
     Cause.OMITTED: Figure.OMITTED_FRAMES,
     Cause.RESTORED: Figure.RESTORED_FRAMES,
+    Cause.CORRECTED: Figure.CREDIT_CORRECTED_FRAMES,
 }
 # A count that waits for a shot has no episode yet, a terminal none at all; a shot's credit is no one animator's.
 OF_EPISODE = frozenset(Figure) - {Figure.SILENT_TERMINALS, Figure.UNMATCHED_COUNTS}
 OF_ANIMATOR = frozenset(
-    {Figure.NET_FRAMES, Figure.GROSS_FRAMES, Figure.DELETED_FRAMES, Figure.TAKES_FINISHED, Figure.TAKES_CIRCLED}
+    {
+        Figure.NET_FRAMES,
+        Figure.GROSS_FRAMES,
+        Figure.DELETED_FRAMES,
+        Figure.CORRECTED_FRAMES,
+        Figure.TAKES_FINISHED,
+        Figure.TAKES_CIRCLED,
+    }
 )
 FIGURES_OF: Mapping[Grouping, frozenset[Figure]] = {
     Grouping.PRODUCTION: frozenset(Figure),
@@ -231,9 +241,10 @@ def _capture_shares(facts: DayFacts) -> Iterator[Share]:
     for each in facts.shooting:
         codes = {Grouping.EPISODE: each.episode, Grouping.STAGE: each.stage, Grouping.ANIMATOR: each.animator}
         if each.purpose is Purpose.SHOOT:
-            yield codes, Figure.NET_FRAMES, each.gross_frames - each.deleted_frames
+            yield codes, Figure.NET_FRAMES, each.gross_frames - each.deleted_frames + each.corrected_frames
             yield codes, Figure.GROSS_FRAMES, each.gross_frames
             yield codes, Figure.DELETED_FRAMES, each.deleted_frames
+            yield codes, Figure.CORRECTED_FRAMES, each.corrected_frames
             yield codes, Figure.LATE_NET_FRAMES, each.late_net_frames
         # Whose counts were late is the network's doing, and a plate's count may be late like any other.
         here = {Grouping.EPISODE: each.episode, Grouping.STAGE: each.stage}
@@ -265,8 +276,15 @@ def difference(before: Nightly, after: Nightly) -> tuple[Differs, ...]:
 
 
 def report_of(figures: Mapping[str, Any]) -> Nightly:
-    """The report that `plain` made these stored figures of."""
-    return built(Nightly, figures)
+    """The report that `plain` made these stored figures of; a figure there was none of yet when it was filed is 0."""
+    report = built(Nightly, figures)
+    groups = (replace(each, figures=_whole(each.scope, each.figures)) for each in report.groups)
+    return replace(report, groups=tuple(groups))
+
+
+def says_the_same(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
+    """Whether two reports as they are stored say the same, whichever figures there were when each was made."""
+    return before == after or report_of(before) == report_of(after)
 
 
 def facts_of(inputs: Mapping[str, Any]) -> DayFacts:

@@ -38,9 +38,9 @@ def layers(steps: Sequence[Step], starts_at: int) -> tuple[Layer, ...]:
     """
     found: list[tuple[int, int, Step]] = []
     for step in steps:
-        total = step.post.total_frames
+        total = step.post.stands_frames
         found = [(first, min(end, total), each) for first, end, each in found if first < total]
-        if step.change_frames > 0:
+        if total > step.before_frames:
             found.append((step.before_frames, total, step))
     return tuple(
         Layer(run(starts_at + first, end - first), each.post.captured_at, each.post.day_on)
@@ -103,7 +103,7 @@ def _again(
 def _ever_held(take: TakeFacts, series: SeriesFacts, histories: Histories) -> FrameSet:
     # Rejected frames are often deleted before they are shot again.
     return FrameSet.union(
-        run(each.starts_at, max((step.post.total_frames for step in steps), default=each.total_frames))
+        run(each.starts_at, max((step.post.stands_frames for step in steps), default=each.total_frames))
         for each in take.series
         if (each.camera, each.pass_) == (series.camera, series.pass_)
         for steps in [histories.get((take.id, each.camera, each.pass_), ())]

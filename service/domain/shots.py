@@ -102,6 +102,16 @@ class Plan:
             return posted if posted in here else None
         return posted if here else None
 
+    def part_by_hand(self, posted: str | None, stage_id: int) -> str:
+        """The part a count of a stage is put to whatever is planned for the stage: somebody knows better than the plan.
+
+        Where it may count by itself, else the part it names, else the first.
+        """
+        counted = self.part_counted(posted, stage_id)
+        if counted is not None:
+            return counted
+        return posted if posted in {part.part for part in self.parts} and posted else self.parts[0].part
+
 
 def stretched(plan: Plan) -> Plan:
     """The plan with its parts made to cover the planned set, as a new cut may leave frames to none of them.

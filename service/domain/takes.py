@@ -5,7 +5,7 @@ pure: values in, values out.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import StrEnum
 from itertools import groupby
@@ -66,7 +66,8 @@ class LedgerPost:
 
     `terminal`, `spool` and `serial` name it for ever. `captured_at` is the server's reckoning, UTC; `day_on` the
     production day. `total_frames` is what the series held, from `starts_at` on where that was said; `outcome` what was
-    said of the take, `animator` who animated, `stage_id` where.
+    said of the take, `animator` who animated, `stage_id` where. `restated_frames` is what a correction says it held
+    instead, None where nobody corrected it.
     """
 
     terminal: str
@@ -79,6 +80,12 @@ class LedgerPost:
     stage_id: int
     animator: str | None = None
     day_on: date
+    restated_frames: int | None = None
+
+    @property
+    def stands_frames(self) -> int:
+        """The total that counts: as corrected, else as posted."""
+        return self.total_frames if self.restated_frames is None else self.restated_frames
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,16 +136,35 @@ class Heads:
             heads = heads.with_post(post)
         return heads
 
-    def standing(self, default_starts_at: int) -> Standing:
-        """The newest post of each spool stands, and of those the latest capture rules; a tie goes by terminal name.
+    @property
+    def ruling(self) -> LedgerPost:
+        """The post whose total stands: of each spool's newest the latest capture; a tie goes by terminal name.
 
         Needs at least one post.
         """
-        rules = _latest(self.totals.values())
+        return _latest(self.totals.values())
+
+    def restated(self, frames: int) -> "Heads":
+        """The heads once a correction says that the ruling post held `frames`.
+
+        It stands until a later post rules; one that is older than the ruling post, however late it comes, never does.
+        """
+        old = self.ruling
+        new = replace(old, restated_frames=frames)
+        return Heads(
+            *(
+                {spool: new if post == old else post for spool, post in heads.items()}
+                for heads in (self.totals, self.outcomes, self.verdicts, self.starts)
+            )
+        )
+
+    def standing(self, default_starts_at: int) -> Standing:
+        """How a series with these heads stands; needs at least one post."""
+        rules = self.ruling
         said = _latest(self.outcomes.values()) if self.outcomes else None
         begun = _latest(self.starts.values()) if self.starts else None
         return Standing(
-            total_frames=rules.total_frames,
+            total_frames=rules.stands_frames,
             starts_at=begun.starts_at if begun is not None and begun.starts_at is not None else default_starts_at,
             state=_state(said.outcome if said else None),
             offered_at=said.captured_at if said else None,
@@ -181,11 +207,15 @@ def _state(outcome: Outcome | None) -> SeriesState:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of a series' history: the post, the total before it and the frames it added (deleted where negative)."""
+    """One step of a series' history.
+
+    The post, the total before it, the frames it added (deleted where negative) and what a correction made of them.
+    """
 
     post: LedgerPost
     before_frames: int
     change_frames: int
+    corrected_frames: int = 0
 
 
 def history(posts: Iterable[LedgerPost]) -> tuple[Step, ...]:
@@ -198,8 +228,8 @@ def history(posts: Iterable[LedgerPost]) -> tuple[Step, ...]:
     steps: list[Step] = []
     total = 0
     for _, post in ordered:
-        steps.append(Step(post, total, post.total_frames - total))
-        total = post.total_frames
+        steps.append(Step(post, total, post.total_frames - total, post.stands_frames - post.total_frames))
+        total = post.stands_frames
     return tuple(steps)
 
 
@@ -216,18 +246,22 @@ def _timed(posts: Iterable[LedgerPost]) -> Iterable[tuple[datetime, LedgerPost]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayFrames:
-    """Frames a series gained and lost on one production day at one stage under one animator; net = gross − deleted."""
+    """Frames a series gained and lost on one production day at one stage under one animator.
+
+    `corrected_frames` are what corrections make of them, which neither captured nor deleted anything.
+    """
 
     day_on: date
     stage_id: int
     animator: str | None
     gross_frames: int
     deleted_frames: int
+    corrected_frames: int = 0
 
     @property
     def net_frames(self) -> int:
-        """Frames gained less frames deleted; negative where more was deleted than shot."""
-        return self.gross_frames - self.deleted_frames
+        """Gross − deleted + corrected; negative where more was deleted than shot."""
+        return self.gross_frames - self.deleted_frames + self.corrected_frames
 
 
 def by_day(steps: Sequence[Step]) -> tuple[DayFrames, ...]:
@@ -235,13 +269,17 @@ def by_day(steps: Sequence[Step]) -> tuple[DayFrames, ...]:
 
     Days without a change are left out.
     """
-    sums: dict[tuple[date, int, str | None], tuple[int, int]] = {}
+    sums: dict[tuple[date, int, str | None], DayFrames] = {}
     for step in steps:
-        if step.change_frames:
+        if step.change_frames or step.corrected_frames:
             key = (step.post.day_on, step.post.stage_id, step.post.animator)
-            gross, deleted = sums.get(key, (0, 0))
-            sums[key] = (gross + max(step.change_frames, 0), deleted + max(-step.change_frames, 0))
-    return tuple(
-        DayFrames(day_on=day_on, stage_id=stage_id, animator=animator, gross_frames=gross, deleted_frames=deleted)
-        for (day_on, stage_id, animator), (gross, deleted) in sums.items()
-    )
+            so_far = sums.get(key) or DayFrames(
+                day_on=key[0], stage_id=key[1], animator=key[2], gross_frames=0, deleted_frames=0
+            )
+            sums[key] = replace(
+                so_far,
+                gross_frames=so_far.gross_frames + max(step.change_frames, 0),
+                deleted_frames=so_far.deleted_frames + max(-step.change_frames, 0),
+                corrected_frames=so_far.corrected_frames + step.corrected_frames,
+            )
+    return tuple(sums.values())

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Row, func, insert, or_, tuple_
 from sqlalchemy import select as select_columns
@@ -30,19 +30,30 @@ def known(session: Session, terminal_id: int, serials: Collection[tuple[str, int
     return found
 
 
-def shots_named(session: Session, names: Collection[tuple[str, str]]) -> dict[tuple[str, str], int]:
-    """Shot ids by (production code, shot code), of those that exist."""
-    found: dict[tuple[str, str], int] = {}
+class Named(NamedTuple):
+    """A shot that is named: its id, and how many corrections lead its counts elsewhere."""
+
+    shot_id: int
+    detours: int
+
+
+def shots_named(session: Session, names: Collection[tuple[str, str]]) -> dict[tuple[str, str], Named]:
+    """Shots by (production code, shot code), of those that exist."""
+    found: dict[tuple[str, str], Named] = {}
     by_production: dict[str, list[str]] = defaultdict(list)
     for production, shot in names:
         by_production[production].append(shot)
     for production, codes in by_production.items():
         statement = (
-            select(ShotRow.code, ShotRow.id)
+            select(ShotRow.code, ShotRow.id, ShotRow.detours)
             .join(ProductionRow, col(ProductionRow.id) == col(ShotRow.production_id))
             .where(col(ProductionRow.code) == production, col(ShotRow.code).in_(set(codes)))
         )
-        found |= {(production, code): shot_id for code, shot_id in session.exec(statement) if shot_id is not None}
+        found |= {
+            (production, code): Named(shot_id, detours)
+            for code, shot_id, detours in session.exec(statement)
+            if shot_id is not None
+        }
     return found
 
 
@@ -86,6 +97,7 @@ POST_COLUMNS = (
     col(CountRow.stage_id),
     col(CountRow.animator),
     col(CountRow.day_on),
+    col(CountRow.restated_frames),
 )
 
 
@@ -114,6 +126,7 @@ def ledger_post(row: CountRow | Row[Any], terminal: str) -> LedgerPost:
         stage_id=row.stage_id,
         animator=row.animator,
         day_on=row.day_on,
+        restated_frames=row.restated_frames,
     )
 
 

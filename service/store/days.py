@@ -55,6 +55,8 @@ TOLD_KINDS = frozenset(
         *PLAN_KINDS,
         EventKind.CUT_LOCKED,
         EventKind.TAKE_DECIDED,
+        EventKind.FRAMES_CORRECTED,
+        EventKind.SHOT_MERGED,
         EventKind.REPORT_FILED,
     }
 )
@@ -227,6 +229,7 @@ def _shooting(asked: Asked, tracks: Sequence[Track], shots: Mapping[int, Shot]) 
                     deleted_frames=each.deleted_frames,
                     late_counts=each.late_counts,
                     late_net_frames=each.late_net_frames,
+                    corrected_frames=each.corrected_frames,
                 )
 
 

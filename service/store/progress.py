@@ -74,15 +74,19 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class FramesShot:
-    """Frames gained and deleted; net = gross − deletions."""
+    """Frames gained and deleted, and what corrections made of them."""
 
     gross: int = 0
     deletions: int = 0
+    corrected: int = 0
 
     @property
     def net(self) -> int:
-        """Frames gained less frames deleted."""
-        return self.gross - self.deletions
+        """Gross − deletions + corrected."""
+        return self.gross - self.deletions + self.corrected
+
+    def __add__(self, other: "FramesShot") -> "FramesShot":
+        return FramesShot(self.gross + other.gross, self.deletions + other.deletions, self.corrected + other.corrected)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,18 +213,21 @@ def by_animator(session: Session, over: Over, at: Rest) -> list[Animator]:
     shot = _frames_shot(session, over, at, col(DayFramesRow.animator), col(DayFramesRow.day_on))
     for (animator, day_on), frames in shot.items():
         days[animator].add(day_on)
-        before = sums[animator]
-        sums[animator] = FramesShot(before.gross + frames.gross, before.deletions + frames.deletions)
+        sums[animator] += frames
     return [Animator(animator or None, len(days[animator]), sums[animator]) for animator in sorted(sums)]
 
 
 def _frames_shot(session: Session, over: Over, at: Rest, *by: Mapped[Any]) -> dict[tuple[Any, ...], FramesShot]:
+    added = [
+        func.sum(each)
+        for each in (DayFramesRow.gross_frames, DayFramesRow.deleted_frames, DayFramesRow.corrected_frames)
+    ]
     statement = (
-        select_columns(*by, func.sum(DayFramesRow.gross_frames), func.sum(DayFramesRow.deleted_frames))
+        select_columns(*by, *added)
         .select_from(DayFramesRow)
         .join(ShotRow, col(ShotRow.id) == col(DayFramesRow.shot_id))
         .where(*over.conditions, col(DayFramesRow.version) == at.version)
         .group_by(*by)
     )
     rows = [tuple(row) for row in session.execute(statement)]
-    return {row[:-2]: FramesShot(int(row[-2]), int(row[-1])) for row in rows}
+    return {row[: len(by)]: FramesShot(*(int(each) for each in row[len(by) :])) for row in rows}

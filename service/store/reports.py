@@ -9,7 +9,7 @@ from sqlalchemy import Select, func, select
 from sqlmodel import Session, col
 
 from service.domain.days import DayFacts, Terms, built, plain, terms_of
-from service.domain.reports import Filed, difference, report_of
+from service.domain.reports import Filed, difference, report_of, says_the_same
 from service.domain.studio import Studio
 from service.store import days
 from service.store.rows import locked
@@ -70,7 +70,7 @@ def file(session: Session, filing: Filing, *, now: datetime) -> Revision | None:
     # Of two who file a day at once, the second must see the first's revision.
     production = session.scalars(locked(statement, lock=True)).one()
     before = latest(session, filing.production_id, filing.day)
-    if before is not None and (before.position >= filing.position or before.figures == filing.figures):
+    if before is not None and (before.position >= filing.position or says_the_same(before.figures, filing.figures)):
         return None
     differs = None if before is None else difference(report_of(before.figures), report_of(filing.figures))
     number = 1 if before is None else before.revision + 1

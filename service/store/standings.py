@@ -193,5 +193,5 @@ def _plates(asked: Asked) -> ById:
     frames: dict[int, int] = defaultdict(int)
     for series_id, shot_id, total in found:
         later = [each for each in worked(history(posts.get(series_id, ()))) if each.day_on > asked.terms.day]
-        frames[shot_id] += total - sum(each.gross_frames - each.deleted_frames for each in later)
+        frames[shot_id] += total - sum(each.net_frames for each in later)
     return frames

@@ -22,6 +22,8 @@ SQLModel.metadata.naming_convention = {
 # Without AUTOINCREMENT, SQLite hands a deleted last id out again; a cursor or a link that remembers the old row would
 # then point at a new one.
 NEVER_REUSE: dict[str, Any] = {"sqlite_autoincrement": True}
+# For rows that stood before the column did.
+ZERO_BEFORE: dict[str, Any] = {"server_default": "0"}
 
 
 class StudioRow(SQLModel, table=True):
@@ -166,7 +168,8 @@ class ShotRow(SQLModel, table=True):
     `rev` rises with plan and decisions, `touched` with every event of the shot, `plan_rev` with the plan alone. `uses`
     and `dissolves` are inclusive ranges of frame identities, null for the one use 1…`cut_frames` and no dissolve.
     `source_zero` is the frame number that identity 1 has on the reel `source`, `cut_revision` the locked cut it is in,
-    `animator` who is to animate it.
+    `animator` who is to animate it. `detours` is how many corrections lead counts of its code elsewhere, so that the
+    door need not look where there is none.
     """
 
     __tablename__ = "shot"
@@ -198,6 +201,7 @@ class ShotRow(SQLModel, table=True):
     plan_rev: int = 1
     rev: int = 1
     touched: int = 1
+    detours: int = Field(default=0, sa_column_kwargs=ZERO_BEFORE)
     added_at: datetime
 
 
@@ -291,7 +295,8 @@ class TakeRow(SQLModel, table=True):
 class SeriesRow(SQLModel, table=True):
     """The standing total of one series, kept beside the ledger so that the door answers without reading all of it.
 
-    The nightly recount compares the two.
+    The nightly recount compares the two. `moved_at` is when a correction moved all its counts elsewhere; null while it
+    has any.
     """
 
     __tablename__ = "series"
@@ -313,12 +318,14 @@ class SeriesRow(SQLModel, table=True):
     offered_at: datetime | None = None
     stage_id: int = Field(foreign_key="stage.id", index=True)
     ruled_at: datetime
+    moved_at: datetime | None = None
 
 
 class CountRow(SQLModel, table=True):
     """The ledger: every accepted post as it came, for ever.
 
-    Rows are added and matched, never changed otherwise, never deleted.
+    Rows are added, matched and corrected, never changed otherwise, never deleted: what was posted stays. A correction
+    says under `restated_frames` what the series held instead of `total_frames`, or moves the count to another series.
     """
 
     __tablename__ = "frame_count"
@@ -364,6 +371,46 @@ class CountRow(SQLModel, table=True):
     plan_rev: int | None = None
     unmatched_reason: str | None = None
     answer: dict[str, Any] = Field(sa_type=JSON)
+    restated_frames: int | None = None
+
+
+class CorrectionRow(SQLModel, table=True):
+    """What a coordinator put right of counts, and why. Appended, never changed.
+
+    A `total` says what the series held; a `move` takes the counts of a take, as far as `marks` (of each spool the
+    highest serial there was, by camera and pass), to another; a `merge` those of a whole shot, whose takes' numbers
+    rise by `take_offset`. `frames` are what is corrected: the new total, or all that was moved.
+    """
+
+    __tablename__ = "correction"
+    __table_args__ = (
+        CheckConstraint("kind IN ('total', 'move', 'merge')", name="kind"),
+        CheckConstraint("(kind = 'merge') = (take IS NULL)", name="of_a_take"),
+        CheckConstraint("(kind = 'total') = (to_shot_id IS NULL)", name="goes_elsewhere"),
+        CheckConstraint("(kind = 'total') = (count_id IS NOT NULL)", name="restates"),
+        CheckConstraint("before_frames >= 0 AND frames >= 0", name="frames"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    kind: str
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    part: str | None = None
+    purpose: str | None = None
+    take: int | None = None
+    camera: str | None = None
+    pass_: str | None = Field(default=None, sa_column_kwargs={"name": "pass"})
+    count_id: int | None = Field(default=None, foreign_key="frame_count.id", index=True)
+    to_shot_id: int | None = Field(default=None, foreign_key="shot.id", index=True)
+    to_part: str | None = None
+    to_take: int | None = None
+    take_offset: int = 0
+    marks: list[tuple[int, str, int, str, str]] = Field(sa_type=JSON)
+    before_frames: int
+    frames: int
+    captures_total: int | None = None
+    reason: str
+    by: str
+    corrected_at: datetime
 
 
 class DecisionRow(SQLModel, table=True):
@@ -645,6 +692,7 @@ class DayFramesRow(SQLModel, table=True):
     net_frames: int
     gross_frames: int
     deleted_frames: int
+    corrected_frames: int = Field(default=0, sa_column_kwargs=ZERO_BEFORE)
 
 
 class DayCreditRow(SQLModel, table=True):
@@ -697,3 +745,4 @@ class ReportedFramesRow(SQLModel, table=True):
     counts: int
     gross_frames: int
     deleted_frames: int
+    corrected_frames: int = Field(default=0, sa_column_kwargs=ZERO_BEFORE)

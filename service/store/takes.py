@@ -5,7 +5,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import func
+from sqlalchemy import exists, func
 from sqlmodel import Session, col, select
 
 from service.domain.causes import ReturnCause
@@ -81,7 +81,7 @@ def dissolves_of(shot: ShotRow) -> tuple[tuple[int, int], ...]:
 
 
 def series_of(session: Session, shot_ids: Collection[int]) -> list[tuple[TakeRow, SeriesRow]]:
-    """Every series of these shots with its take, in the order they were begun."""
+    """Every series of these shots with its take, those without any count left among them, in the order they began."""
     statement = (
         select(TakeRow, SeriesRow)
         .join(SeriesRow, col(SeriesRow.take_id) == col(TakeRow.id))
@@ -135,13 +135,15 @@ def take_key(take: TakeRow) -> TakeKey:
 
 
 def take_by_key(session: Session, shot_id: int, key: TakeKey) -> TakeRow | None:
-    """The take of a shot with this part, purpose and number."""
+    """The take of a shot with this part, purpose and number, if it has counts."""
     part, purpose, number = key
+    counted = exists().where(col(SeriesRow.take_id) == col(TakeRow.id), col(SeriesRow.moved_at).is_(None))
     statement = select(TakeRow).where(
         col(TakeRow.shot_id) == shot_id,
         col(TakeRow.part) == part,
         col(TakeRow.purpose) == purpose.value,
         col(TakeRow.number) == number,
+        counted,
     )
     return session.exec(statement).one_or_none()
 
@@ -170,7 +172,9 @@ def facts_from(
     series: dict[int, list[SeriesFacts]] = defaultdict(list)
     decided: dict[int, dict[TakeKey, list[Decision]]] = defaultdict(dict)
     for take, each in pairs:
-        series[each.shot_id].append(facts_of(take, each))
+        # One whose counts were all moved elsewhere is no take that could stand in.
+        if each.moved_at is None:
+            series[each.shot_id].append(facts_of(take, each))
         decided[each.shot_id][take_key(take)] = [record.decision for record in said[each.take_id]]
     return {
         shot_id: ShotFacts(

@@ -23,7 +23,7 @@ from service.app import openapi
 from service.domain.keys import Scope
 from service.store.engine import Database
 from tests.api.conftest import Caller, Clock, TestClient
-from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, count, decide, report
+from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, correct, count, decide, report
 
 DOCUMENT = openapi()
 CUTS = f"/v1/productions/{PRODUCTION}/episodes/101/cuts"
@@ -243,6 +243,8 @@ def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost]}),
         decide(office, 1, "reject"),
         *(noted(office, text) for text in ("hold the look", "the left hand is lovely")),
+        correct(office, 1, frames_total=39),
+        correct(office, 1, frames_total=40),
         drafted(office),
         office.send("POST", f"{CUTS}/1/lock", headers={"If-Match": "*"}),
         drafted(office),

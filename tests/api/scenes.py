@@ -79,6 +79,15 @@ def decide(coordinator: Caller, take: int, verdict: str, *, shot: str = "0120", 
     return coordinator.post(f"{path}/decisions", {"verdict": verdict, **scope}, headers={"If-Match": etag})
 
 
+def correct(coordinator: Caller, take: int, *, shot: str = "0120", part: str = "", **right: object) -> Response:
+    """Put a take right as it now stands."""
+    path = f"/v1/productions/{PRODUCTION}/shots/{shot}/takes/{take}"
+    asked = {"part": part} if part else {}
+    read = coordinator.get(path, params=asked)
+    headers = {"If-Match": read.headers.get("ETag", "*")}
+    return coordinator.post(f"{path}/corrections", {"reason": "miscounted", **right}, headers=headers, params=asked)
+
+
 class Limits:
     """What an engine needs to know."""
 
@@ -103,5 +112,14 @@ def report(database: Database, clock: Clock, *, nights: int = 1) -> None:
         done = schedule.run(database, [worker], settings=Limits(), owner="test", now=now, beat=lambda: None)
         assert done is not None
         assert done.error is None
-        while (result := step(database, worker, settings=Limits(), owner="test", now=now)).outcome is not Outcome.IDLE:
-            assert result.again, result
+        _read(database, worker, now)
+
+
+def revise(database: Database, clock: Clock) -> None:
+    """Let *nightly* read the log to its head, and revise what has changed."""
+    _read(database, Nightly(NoSettings()), clock())
+
+
+def _read(database: Database, worker: Nightly, now: datetime) -> None:
+    while (result := step(database, worker, settings=Limits(), owner="test", now=now)).outcome is not Outcome.IDLE:
+        assert result.again, result

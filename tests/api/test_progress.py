@@ -143,7 +143,7 @@ def test_deleted_frames_are_deletions_and_the_history_keeps_what_was_reached(
     add_shot(database)
     post(terminal, count(1, 60), count(2, 52))
     days = sums("day")["items"]
-    assert days[0]["frames_shot"] == {"net": 52, "gross": 60, "deletions": 8}  # type: ignore[index]
+    assert days[0]["frames_shot"] == {"net": 52, "gross": 60, "deletions": 8, "corrected": 0}  # type: ignore[index]
     series = coordinator.get(f"{SHOT}/takes/1").json()["series"][0]
     assert (series["total_frames"], series["reached_frames"]) == (52, 60)
     assert [step["change_frames"] for step in series["history"]] == [60, -8]

@@ -53,7 +53,7 @@ def test_a_day_that_is_open_is_answered_as_it_stands(nights: Nights, reader: Cal
 
     assert (report["closed"], report["filed"], report["filed_at"], report["revision"]) == (False, False, None, 0)
     assert (report["opened_at"], report["closes_at"]) == ("2026-03-02T05:00:00Z", "2026-03-03T05:00:00Z")
-    assert report["total"]["frames_shot"] == {"net": 42, "gross": 45, "deletions": 3}
+    assert report["total"]["frames_shot"] == {"net": 42, "gross": 45, "deletions": 3, "corrected": 0}
     assert report["total"]["credited_change"] == {"frames": 42, "causes": {"counted": 42}}
     assert (report["total"]["credited_frames"], report["total"]["planned_frames"]) == (42, 192)
     assert report["total"]["per_cent"] == 21.9

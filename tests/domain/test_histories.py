@@ -81,6 +81,14 @@ OF_A_SHOT: dict[EventKind, tuple[dict[str, Any], str]] = {
         {"stage": "mill"},
         "A call or wrap of stage mill moved frames to another production day.",
     ),
+    EventKind.FRAMES_CORRECTED: (
+        {**SERIES, "origin": None, "goal": None, "left": False, "reason": "miscounted"},
+        "Take 2 was put right from 84 to 96 frames: miscounted.",
+    ),
+    EventKind.SHOT_MERGED: (
+        {"into": "0130", "take_offset": 2, "reason": "entered twice"},
+        "Merged into shot 0130, whose takes' numbers rose by 2: entered twice.",
+    ),
     EventKind.TAKE_DECIDED: (DECISION, "Frames 61 to 96 of take 1 were rejected: the light flickers."),
     EventKind.TAKE_NOTED: (
         {**TAKE, "note": 1, "camera": None, "first": 40, "last": 52, "text": "hold the look"},
@@ -113,6 +121,20 @@ OF_NO_SHOT = {
     EventKind.TOTALS_RECOUNTED,
     EventKind.REPORT_FILED,
 }
+
+
+def test_counts_that_were_moved_are_told_at_both_ends() -> None:
+    ends = {"origin": {"shot": "0120", "part": "", "take": 2}, "goal": {"shot": "0130", "part": "left", "take": 5}}
+    left = {**SERIES, **ends, "left": True, "total_frames": 0}
+    assert sentence(EventKind.FRAMES_CORRECTED, left) == (
+        "84 frames of take 2 went to take 5 of part left of shot 0130."
+    )
+    got = {**SERIES, **ends, "left": False, "take": 5, "part": "left", "before_frames": 0}
+    assert sentence(EventKind.FRAMES_CORRECTED, got) == (
+        "Take 5 of part left got 96 frames that were counted for take 2 of shot 0120."
+    )
+    merged = {**got, "origin": {"shot": "0120", "part": None, "take": None}}
+    assert sentence(EventKind.FRAMES_CORRECTED, merged).endswith("that were counted for shot 0120.")
 
 
 def test_each_kind_is_of_a_shot_or_of_none() -> None:

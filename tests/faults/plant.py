@@ -81,6 +81,44 @@ FAULTS = (
         "tests/workers/test_engine.py::test_what_an_overtaken_engine_made_is_not_written",
     ),
     Fault(
+        "a correction counted as gained or deleted",
+        (
+            Edit(
+                "service/domain/takes.py",
+                "steps.append(Step(post, total, post.total_frames - total, post.stands_frames - post.total_frames))",
+                "steps.append(Step(post, total, post.stands_frames - total, 0))",
+            ),
+        ),
+        "tests/workers/test_corrections.py::test_totals_40_52_52_49_hold_49_and_a_correction_is_no_deletion",
+    ),
+    Fault(
+        "a correction that revises no day that has closed",
+        (Edit("workers/builtin/nightly.py", "        EventKind.FRAMES_CORRECTED,\n", ""),),
+        "tests/workers/test_corrections.py::test_a_wrong_shot_day_moved_is_right_in_every_report",
+    ),
+    Fault(
+        "a late count that does not follow those that were moved",
+        (Edit("service/domain/corrections.py", "return same and mark is not None and serial <= mark", "return False"),),
+        "tests/actions/test_corrections.py::test_no_order_of_resends_and_older_counts_undoes_a_correction",
+    ),
+    Fault(
+        "an emptied take that stands in",
+        (Edit("service/actions/sheets.py", " if track.row.moved_at is None]", "]"),),
+        "tests/api/test_corrections.py::test_a_take_whose_counts_were_moved_no_longer_stands_in",
+    ),
+    Fault(
+        "a revision for figures that older reports do not have",
+        (
+            Edit("workers/builtin/nightly.py", "not says_the_same(filed, figures):", "filed != figures:"),
+            Edit(
+                "service/store/reports.py",
+                "says_the_same(before.figures, filing.figures))",
+                "before.figures == filing.figures)",
+            ),
+        ),
+        "tests/workers/test_corrections.py::test_a_report_of_the_time_before_corrections_is_revised_only_when_something_changes",
+    ),
+    Fault(
         "a count is late by its capture, not by when it came",
         (
             Edit(

@@ -280,7 +280,8 @@ def test_nightly_reports_are_what_the_record_adds_up_to(played: Played) -> None:
         assert total["credited_change"]["frames"] == done - change, f"seed {played.seed}, {day}"
         change = done
         gained, deleted = frames_of_day(played.lines, day)
-        assert total["frames_shot"] == {"net": gained - deleted, "gross": gained, "deletions": deleted}
+        shot = {"net": gained - deleted, "gross": gained, "deletions": deleted, "corrected": 0}
+        assert total["frames_shot"] == shot
         assert sum(stage["frames_shot"]["gross"] for stage in night["stages"]) == gained
         assert f"{done} of {planned}" in played.said
     # The count that was found later is in the second revision alone, and decisions moved nothing in either.

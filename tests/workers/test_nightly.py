@@ -2,7 +2,7 @@
 
 import random
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -139,7 +139,9 @@ CHANGES: list[dict[str, Any]] = [
 ]
 
 
-def live_through(nights: Nights, chance: random.Random, *, days: int = 4) -> None:
+def live_through(
+    nights: Nights, chance: random.Random, *, days: int = 4, also: Callable[[Nights, random.Random], None] | None = None
+) -> None:
     """Some days of work at random: counts on time and late, takes, plates, decisions, plans changed, shots omitted."""
     totals: Counter[tuple[str, str, int, str]] = Counter()
     nights.shot("0140", cut_frames=40, episode="102", moving_camera=True)
@@ -164,6 +166,8 @@ def live_through(nights: Nights, chance: random.Random, *, days: int = 4) -> Non
                 outcome=chance.choice([None, None, "finished"]),
             )
         decide(nights, chance)
+        if also is not None:
+            also(nights, chance)
         if chance.random() < 0.15:
             nights.change(chance.choice(["0120", "0130", "0140"]), **chance.choice(CHANGES))
         if chance.random() < 0.5:

@@ -10,7 +10,7 @@ from typing import Any, ClassVar
 
 from service.domain.days import Shooting, Worked, worked
 from service.domain.events import Event, EventKind
-from service.domain.reports import Filed, nightly, stored, stored_facts
+from service.domain.reports import Filed, nightly, says_the_same, stored, stored_facts
 from service.domain.studio import production_day
 from service.domain.takes import Purpose, history
 from workers.contract import (
@@ -29,9 +29,17 @@ from workers.contract import (
 REPORT = "report"
 # Of a longer standstill the latest days are filed first, and each filing brings the next.
 DAYS_AT_ONCE = 14
-FRAMES = frozenset({EventKind.FRAMES_COUNTED, EventKind.FRAMES_MATCHED, EventKind.FRAMES_REDATED})
+FRAMES = frozenset(
+    {
+        EventKind.FRAMES_COUNTED,
+        EventKind.FRAMES_MATCHED,
+        EventKind.FRAMES_REDATED,
+        EventKind.FRAMES_CORRECTED,
+        EventKind.SHOT_MERGED,
+    }
+)
 # People make these, now and then, and they may change what days between capture and today said.
-CORRECTIONS = frozenset({EventKind.FRAMES_MATCHED, EventKind.FRAMES_REDATED})
+CORRECTIONS = FRAMES - {EventKind.FRAMES_COUNTED}
 WAITING = frozenset(
     {EventKind.FRAMES_UNMATCHED, EventKind.FRAMES_MATCHED, EventKind.STAGE_CALLED, EventKind.STAGE_WRAPPED}
 )
@@ -193,7 +201,8 @@ class _Desk:
         for production_id, day in sorted(self._days, key=lambda each: (each[1], each[0])):
             facts = self._context.day_facts(production_id, day)
             figures = stored(nightly(facts))
-            if figures != self._context.reported(production_id, day):
+            filed = self._context.reported(production_id, day)
+            if filed is None or not says_the_same(filed, figures):
                 changes.append(File(production_id=production_id, day=day, inputs=stored_facts(facts), figures=figures))
             self._note(day, facts.shooting)
             self._context.beat()
@@ -242,6 +251,7 @@ def _row(series_id: int, day: date, each: Shooting | Worked) -> Row:
         "counts": each.counts,
         "gross_frames": each.gross_frames,
         "deleted_frames": each.deleted_frames,
+        "corrected_frames": each.corrected_frames,
     }
 
 

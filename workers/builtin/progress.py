@@ -5,7 +5,7 @@ itself is never added up, so that an event seen twice or late changes nothing.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import date, time
 from itertools import chain
 from typing import Any, ClassVar
@@ -56,6 +56,8 @@ class Progress(Worker):
             EventKind.FRAMES_COUNTED,
             EventKind.FRAMES_MATCHED,
             EventKind.FRAMES_REDATED,
+            EventKind.FRAMES_CORRECTED,
+            EventKind.SHOT_MERGED,
             EventKind.TAKE_DECIDED,
         }
     )
@@ -156,11 +158,13 @@ def _day_rows(series: SeriesLedger) -> list[dict[str, Any]]:
                 "net_frames": 0,
                 "gross_frames": 0,
                 "deleted_frames": 0,
+                "corrected_frames": 0,
             },
         )
         row["net_frames"] += each.net_frames
         row["gross_frames"] += each.gross_frames
         row["deleted_frames"] += each.deleted_frames
+        row["corrected_frames"] += each.corrected_frames
     return list(rows.values())
 
 
@@ -174,7 +178,11 @@ def _credit_rows(journal: Sequence[CreditedChange]) -> list[dict[str, Any]]:
 
 def _total_drift(shot_id: int, ledger: Sequence[SeriesLedger]) -> Iterable[dict[str, Any]]:
     for series in ledger:
-        recounted = Heads.of(series.posts).standing(series.default_starts_at)
+        if not series.posts:
+            # All of them were moved to another take.
+            recounted = replace(series.standing, total_frames=0)
+        else:
+            recounted = Heads.of(series.posts).standing(series.default_starts_at)
         if recounted != series.standing:
             yield {
                 "what": "series",
