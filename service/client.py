@@ -333,6 +333,14 @@ class Client:
         body = {"production": production, "shot": shot, **(instead or {})}
         return self._write("POST", f"/v1/counts/unmatched/{count}/match", body)
 
+    def match_many(self, which: Json, production: str, *, shot: str, instead: Json | None = None) -> Reply:
+        """Let many unmatched counts count for a shot, all or none: `{"ids": […]}` or `{"where": {…}}`.
+
+        `instead` may give another `take` or `part` than was posted, and `preview`.
+        """
+        body = {**which, "production": production, "shot": shot, **(instead or {})}
+        return self._write("POST", "/v1/counts/unmatched/match", body)
+
     def takes(self, production: str, shot: str) -> Iterator[Json]:
         """Every take of a shot with its counts in order."""
         return self._pages(_path("productions", production, "shots", shot, "takes"))

@@ -269,6 +269,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
         (answer,) = grab.post_counts([{**COUNTS[0], "captures_total": 1}], spool="k7")
         assert answer["problem"]["type"] == "/problems/count-conflict"
     (waiting,) = office.unmatched()
+    yield office.match_many({"where": {"shot": "unheard-of"}}, "p", shot="s1", instead={"take": 2, "preview": True})
     yield office.match(waiting["id"], "p", shot="s1", instead={"take": 2})
     yield (list(office.takes("p", "s1")), list(office.takes("p", "s2")))
     take = office.take("p", "s2", take=1, part="left")

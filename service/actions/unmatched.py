@@ -13,12 +13,16 @@ from service.actions.sheets import Sheet
 from service.domain.counts import Counted, Post, Target, place
 from service.domain.events import EventKind
 from service.domain.progress import Figures
-from service.domain.refusals import Clash, Unknown
+from service.domain.refusals import Clash, Unfit, Unknown
+from service.domain.shots import Plan
 from service.domain.studio import Studio
 from service.domain.takes import Outcome, Purpose
 from service.store import counts as ledger
 from service.store.events import Happening, append_all
 from service.store.tables import CountRow, ShotRow, TerminalRow
+
+# Each is judged in turn while the shot's other counts wait.
+MOST_MATCHED = 2000
 
 
 @dataclass(eq=False)
@@ -34,6 +38,29 @@ class AlreadyMatched(Clash):
 
     count: int
     shot: str
+
+
+@dataclass(eq=False)
+class CountsUnknown(Unknown):
+    """The ledger has no counts with the ids {counts}; none was matched."""
+
+    counts: tuple[int, ...]
+
+
+@dataclass(eq=False)
+class CountsMatched(Clash):
+    """The counts {counts} count for a shot already; none was matched."""
+
+    counts: tuple[int, ...]
+
+
+@dataclass(eq=False)
+class TooManyCounts(Unfit):
+    """More than {most} counts wait there, and at most {most} are matched at once: name a day or a stage, or ids."""
+
+    POINTER = "/where"
+
+    most: int
 
 
 def post_of(row: CountRow) -> Post:
@@ -110,13 +137,79 @@ def match_count(session: Session, match: Match, shot: ShotRow, *, studio: Studio
         raise CountUnknown(match.count_id)
     if row.shot_id is not None:
         raise AlreadyMatched(match.count_id, session.get_one(ShotRow, row.shot_id).code)
-    plan = sheet.plan(shot_id)
-    part = match.part if match.part is not None else plan.part_counted(row.part, row.stage_id)
-    if part is None:
-        part = plan.parts[0].part
+    part = match.part if match.part is not None else _part(sheet.plan(shot_id), row)
     take = match.take if match.take is not None else row.take
     append_all(session, _write(session, sheet, shot_id, [(row, part, take)], by=by, now=now))
     return Matched(row, take, part, sheet.figures(shot_id))
+
+
+def _part(plan: Plan, row: CountRow) -> str:
+    part = plan.part_counted(row.part, row.stage_id)
+    return plan.parts[0].part if part is None else part
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Matching:
+    """What a coordinator says of many unmatched counts; `take` and `part` replace what was posted where given.
+
+    With `preview` nothing is written.
+    """
+
+    which: ledger.Which
+    take: int | None = None
+    part: str | None = None
+    only_production: str | None = None
+    preview: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Many:
+    """Counts that were matched, each with the part and take it counts for, and the shot's figures around it."""
+
+    placed: Sequence[tuple[CountRow, str, int]]
+    before: Figures
+    after: Figures
+
+
+def match_many(session: Session, match: Matching, shot: ShotRow, *, studio: Studio, by: str, now: datetime) -> Many:
+    """Let many kept counts count for a shot, all or none.
+
+    Raises CountsUnknown, CountsMatched and TooManyCounts.
+    """
+    shot_id = shot.id or 0
+    sheet = Sheet(session, [shot_id], studio)
+    rows = ledger.locked(session, match.which, limit=MOST_MATCHED + 1)
+    _require_all(rows, match)
+    before, plan = sheet.figures(shot_id), sheet.plan(shot_id)
+    placed = [
+        (
+            row,
+            match.part if match.part is not None else _part(plan, row),
+            match.take if match.take is not None else row.take,
+        )
+        for row in rows
+    ]
+    if not match.preview:
+        append_all(session, _write(session, sheet, shot_id, placed, by=by, now=now))
+        return Many(placed, before, sheet.figures(shot_id))
+    # What would happen is found out by doing it, and then undone.
+    tried = session.begin_nested()
+    _write(session, sheet, shot_id, placed, by=by, now=now)
+    after = sheet.figures(shot_id)
+    tried.rollback()
+    return Many(placed, before, after)
+
+
+def _require_all(rows: Sequence[CountRow], match: Matching) -> None:
+    if len(rows) > MOST_MATCHED:
+        raise TooManyCounts(MOST_MATCHED)
+    own = [row for row in rows if match.only_production in {None, row.production_code}]
+    if match.which.ids is not None:
+        unknown = set(match.which.ids) - {row.id for row in own}
+        if unknown:
+            raise CountsUnknown(tuple(sorted(unknown)))
+    if matched := [row.id or 0 for row in own if row.series_id is not None]:
+        raise CountsMatched(tuple(sorted(matched)))
 
 
 def _write(

@@ -1,26 +1,40 @@
 """Unmatched counts: kept without a shot, until one is found for them."""
 
+from collections import Counter
+from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Response
-from pydantic import Field
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+from sqlmodel import Session
 
 from service.actions import shots
 from service.actions import unmatched as actions
 from service.actions.productions import ProductionUnknown
 from service.actions.shots import ShotUnknown
-from service.actions.unmatched import AlreadyMatched, CountUnknown
+from service.actions.stages import StageUnknown
+from service.actions.stages import find as find_stage
+from service.actions.unmatched import (
+    MOST_MATCHED,
+    AlreadyMatched,
+    CountsMatched,
+    CountsUnknown,
+    CountUnknown,
+    TooManyCounts,
+)
+from service.api.corrections import ShotChangeOut, StandOut
 from service.api.counts import TakeNumber
-from service.api.doors import Coordinate
+from service.api.doors import Coordinate, Door
 from service.api.examples import answers, page_of
-from service.api.fields import Body, Code, Out, shown_as
+from service.api.fields import Body, Code, Day, Out, shown_as
 from service.api.pages import LARGEST_ID, Page, Paging
 from service.api.strict import StrictRoute
 from service.domain.counts import Unmatched
 from service.domain.takes import Purpose
 from service.store import counts as ledger
-from service.store import studio
+from service.store import stages, studio
 
 router = APIRouter(prefix="/v1/counts/unmatched", tags=["counts"], route_class=StrictRoute)
 
@@ -55,6 +69,37 @@ MATCHED = {
     "planned_frames": 96,
     "credited_frames": 48,
     "remaining_frames": 48,
+}
+
+WHERE = {"production": "lantern-bay", "shot": "0125", "stage": "mill"}
+STAND = {"planned_frames": 96, "shot_frames": 0, "credited_frames": 0, "remaining_frames": 96, "provisional": False}
+MATCHED_MANY = {
+    "preview": False,
+    "counts": 14,
+    "shots": [
+        {
+            "shot": "0120",
+            "before": STAND,
+            "after": {
+                **STAND,
+                "shot_frames": 48,
+                "credited_frames": 48,
+                "remaining_frames": 48,
+                "provisional": True,
+            },
+        }
+    ],
+    "groups": [
+        {
+            "posted_shot": "0125",
+            "stage": "mill",
+            "production_day": "2026-03-02",
+            "part": "",
+            "take": 3,
+            "purpose": "shoot",
+            "counts": 14,
+        }
+    ],
 }
 
 
@@ -181,3 +226,133 @@ def match_unmatched(
         match = actions.Match(count_id=count, take=body.take, part=body.part, only_production=door.caller.production)
         matched = actions.match_count(session, match, shot, studio=studio.load(session), by=door.by, now=door.now)
         return door.reply(session, MatchOut.of(matched, production.code, shot.code))
+
+
+class WhereIn(Body):
+    """Which unmatched counts: those that were posted so, by every field that is given."""
+
+    production: Code | None = Field(None, description="The production's code as posted.")
+    shot: Code | None = Field(None, description="The shot's code as posted.")
+    stage: Code | None = Field(None, description="The code of the stage they came from.")
+    day: Day | None = Field(None, description="The production day of their captures.")
+
+    @model_validator(mode="after")
+    def _says_something(self) -> "WhereIn":
+        if not self.model_fields_set:
+            raise PydanticCustomError("empty", "Name at least one of production, shot, stage and day.")
+        return self
+
+
+class MatchManyIn(Body):
+    """Which shot many unmatched counts count for: those of `ids`, or those that `where` describes."""
+
+    model_config = shown_as({"where": WHERE, "production": "lantern-bay", "shot": "0120", "take": 3})
+
+    ids: (
+        Annotated[list[Annotated[int, Field(ge=1, le=LARGEST_ID)]], Field(min_length=1, max_length=MOST_MATCHED)] | None
+    ) = Field(None, description="The ids of the counts, at most 2 000.")
+    where: WhereIn | None = Field(
+        None, description="Instead of `ids`: all that wait and were posted so, at most 2 000."
+    )
+    production: Code = Field(description="The code of the production of the shot they count for.")
+    shot: Code = Field(description="The code of the shot they count for.")
+    take: TakeNumber | None = Field(None, description="Instead of the takes posted.")
+    part: Code | None = Field(None, description="Instead of the parts posted.")
+    preview: bool = Field(default=False, description="Whether to say what would happen, and change nothing.")
+
+    @model_validator(mode="after")
+    def _one_way(self) -> "MatchManyIn":
+        if (self.ids is None) == (self.where is None):
+            raise PydanticCustomError("which", "Give exactly one of ids and where.")
+        return self
+
+
+class MatchedGroupOut(Out):
+    """Counts alike: posted for one shot from one stage, captured on one day, and matched to one take."""
+
+    posted_shot: str = Field(description="The shot's code as posted.")
+    stage: str = Field(description="The code of their stage.")
+    production_day: date = Field(description="The day of their captures, to which their frames belong.")
+    part: str = Field(description="The part they count for; empty where the shot is not split.")
+    take: int = Field(description="The take they count for.")
+    purpose: Purpose = Field(description="What the take is shot for.")
+    counts: int = Field(description="How many counts.")
+
+
+class MatchedManyOut(Out):
+    """What was matched, or would be, and the shot's figures with it."""
+
+    preview: bool = Field(description="Whether nothing was changed.")
+    counts: int = Field(description="How many counts in all.")
+    shots: list[ShotChangeOut] = Field(description="The shot they count for, before and after.")
+    groups: list[MatchedGroupOut] = Field(description="The counts, those alike together.")
+
+    @classmethod
+    def of(cls, many: actions.Many, shot: str, stage_codes: Mapping[int, str], *, preview: bool) -> "MatchedManyOut":
+        """The counts, added up."""
+        alike = Counter(
+            (row.shot_code, stage_codes[row.stage_id], row.day_on, part, take, row.purpose)
+            for row, part, take in many.placed
+        )
+        return cls(
+            preview=preview,
+            counts=len(many.placed),
+            shots=[ShotChangeOut(shot=shot, before=StandOut.of(many.before), after=StandOut.of(many.after))],
+            groups=[
+                MatchedGroupOut(
+                    posted_shot=posted,
+                    stage=stage,
+                    production_day=day,
+                    part=part,
+                    take=take,
+                    purpose=Purpose(purpose),
+                    counts=number,
+                )
+                for (posted, stage, day, part, take, purpose), number in sorted(alike.items())
+            ],
+        )
+
+
+@router.post(
+    "/match",
+    operation_id="unmatched_match_many",
+    summary="Match many counts to a shot",
+    response_model=MatchedManyOut,
+    responses=answers(
+        MATCHED_MANY, CountsUnknown, CountsMatched, TooManyCounts, ProductionUnknown, ShotUnknown, StageUnknown
+    ),
+)
+def match_many_unmatched(door: Coordinate, body: MatchManyIn) -> Response:
+    """Let many kept counts count for a shot, all or none, whatever the stages planned for it. Needs `coordinate`.
+
+    By their ids, or all that were posted so; with `preview` the answer says what would happen and nothing is changed.
+    What is not there any more where `where` looks is not missed: 0 counts are matched then.
+    """
+    with door.writing() as session:
+        production = door.production(session, body.production)
+        shot = shots.find(session, production, body.shot)
+        match = actions.Matching(
+            which=_which(door, session, body),
+            take=body.take,
+            part=body.part,
+            only_production=door.caller.production,
+            preview=body.preview,
+        )
+        many = actions.match_many(session, match, shot, studio=studio.load(session), by=door.by, now=door.now)
+        codes = stages.codes(session, {row.stage_id for row, _, _ in many.placed})
+        return door.reply(session, MatchedManyOut.of(many, body.shot, codes, preview=body.preview))
+
+
+def _which(door: Door, session: Session, body: MatchManyIn) -> ledger.Which:
+    if body.where is None:
+        return ledger.Which(ids=frozenset(body.ids or ()))
+    where, only = body.where, door.caller.production
+    if only is not None and where.production is not None:
+        # A key bound to a production sees no other's counts.
+        door.production(session, where.production)
+    return ledger.Which(
+        production=only or where.production,
+        shot=where.shot,
+        stage_id=None if where.stage is None else find_stage(session, where.stage).id,
+        day=where.day,
+    )

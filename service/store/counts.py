@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Row, func, insert, or_, tuple_
@@ -147,6 +148,44 @@ def unmatched_of(session: Session, production: str, shot: str) -> list[CountRow]
         .where(col(CountRow.production_code) == production, col(CountRow.shot_code) == shot)
         .where(col(CountRow.series_id).is_(None))
         .order_by(col(CountRow.id))
+    )
+    return list(session.exec(statement))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Which:
+    """Which counts of the ledger: those of these `ids`, or all that wait and were posted so, None for any."""
+
+    ids: Collection[int] | None = None
+    production: str | None = None
+    shot: str | None = None
+    stage_id: int | None = None
+    day: date | None = None
+
+    @property
+    def conditions(self) -> list[ColumnElement[bool]]:
+        """What a row must be to be among them."""
+        if self.ids is not None:
+            return [col(CountRow.id).in_(self.ids)]
+        asked = {
+            col(CountRow.production_code): self.production,
+            col(CountRow.shot_code): self.shot,
+            col(CountRow.stage_id): self.stage_id,
+            col(CountRow.day_on): self.day,
+        }
+        named = [column == value for column, value in asked.items() if value is not None]
+        return [col(CountRow.series_id).is_(None), *named]
+
+
+def locked(session: Session, which: Which, *, limit: int) -> list[CountRow]:
+    """At most `limit` of these counts, locked in the ledger's order and as they stand after any wait."""
+    statement = (
+        select(CountRow)
+        .where(*which.conditions)
+        .order_by(col(CountRow.terminal_id), col(CountRow.spool), col(CountRow.serial))
+        .limit(limit)
+        .with_for_update(key_share=True)
+        .execution_options(populate_existing=True)
     )
     return list(session.exec(statement))
 
