@@ -8,6 +8,7 @@ from typing import Any
 from sqlmodel import Session
 
 from service.actions import shots
+from service.actions.sheets import Sheet
 from service.actions.shots import Planned
 from service.domain.events import EventKind
 from service.domain.needs import NEEDED, Needs
@@ -109,8 +110,12 @@ def enter(
     by: str,
     now: datetime,
     draft: int | None = None,
+    sheet: Sheet | None = None,
 ) -> list[Happening]:
-    """Write what a locked shot needs, which must be fit, and say what happened, for the caller to append last."""
+    """Write what a locked shot needs, which must be fit, and say what happened, for the caller to append last.
+
+    A `sheet` of many shots is the caller's to save.
+    """
     changed = differences(present, wanted)
     own = {name: each for name, each in changed.items() if name in NEEDED}
     happenings = []
@@ -128,7 +133,9 @@ def enter(
         happenings.append(_entered(production, present.shot, own, draft=draft, by=by, now=now))
     if changed.keys() - own.keys():
         planned = _planned(present.planned, wanted)
-        said = shots.rewrite(session, production, present.shot, wanted=planned, now=now)
+        said = shots.rewrite(
+            session, production, present.shot, wanted=planned, now=now, present=present.planned, sheet=sheet
+        )
         reason = None if draft is None else f"needs draft {draft}"
         happenings.append(shots.changed_event(present.shot, said, production, reason=reason, by=by, now=now))
     return happenings

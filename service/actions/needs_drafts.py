@@ -10,6 +10,7 @@ from sqlmodel import Session
 from service.actions import needs
 from service.actions.cuts import refuse
 from service.actions.needs import Standing
+from service.actions.sheets import Sheet
 from service.domain.findings import Finding, FindingKind, Findings, ListUnreadable
 from service.domain.needs_csv import NeedsLine, read_needs
 from service.domain.refusals import Clash, Unknown
@@ -17,7 +18,7 @@ from service.domain.texts import decoded
 from service.store import cuts as cut_store
 from service.store import needs_drafts as store
 from service.store import shots as shot_store
-from service.store import takes
+from service.store import studio, takes
 from service.store.events import append_all
 from service.store.tables import NeedsDraftRow, ProductionRow
 
@@ -155,6 +156,8 @@ def apply(
     if stale := _stale(lines, ids, present):
         raise NeedsChanged(row.number, tuple(stale))
     happenings = []
+    # One for all: read shot by shot, what the figures of a whole production rest on keeps its counts waiting.
+    sheet = Sheet(session, [ids[line.shot] for line in lines], studio.load(session))
     for line in lines:
         if line.changed():
             happenings += needs.enter(
@@ -166,7 +169,9 @@ def apply(
                 by=by,
                 now=now,
                 draft=row.number,
+                sheet=sheet,
             )
+    sheet.save(now=now)
     row.applied_by, row.applied_at = by, now
     append_all(session, happenings)
     return Drafted(row=row, lines=lines, findings=cut_store.findings_of(row.findings), stale=())

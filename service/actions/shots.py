@@ -25,20 +25,7 @@ from service.store.tables import ProductionRow, ShotRow
 from service.store.takes import dissolves_of, note_planned, plan_of, uses_of
 
 # What a stage needs to know again, and what E is counted against.
-PLAN_FIELDS = frozenset(
-    {
-        "cut_frames",
-        "uses",
-        "dissolves",
-        "handle_in",
-        "handle_out",
-        "cameras",
-        "passes",
-        "moving_camera",
-        "parts",
-        "omitted",
-    }
-)
+PLAN_FIELDS = frozenset({"cut_frames", "uses", "dissolves", "handle_in", "handle_out", "parts", "omitted", *REQUIRED})
 
 
 @dataclass(eq=False)
@@ -215,13 +202,21 @@ def change(
 
 
 def rewrite(
-    session: Session, production: ProductionRow, row: ShotRow, *, wanted: Planned, now: datetime
+    session: Session,
+    production: ProductionRow,
+    row: ShotRow,
+    *,
+    wanted: Planned,
+    now: datetime,
+    present: Planned | None = None,
+    sheet: Sheet | None = None,
 ) -> Mapping[str, Mapping[str, Any]]:
     """Write a locked shot as it is wanted, and say what was and is, by field; the caller appends the event.
 
-    Raises UnfitFields and FixedByCut.
+    Whoever rewrites many says how each stands at `present`, and gives one `sheet` of them all, which is then theirs to
+    save. Raises UnfitFields and FixedByCut.
     """
-    present = planned(session, [row])[0]
+    present = present or planned(session, [row])[0]
     changed = differences(present, wanted)
     if not changed:
         return changed
@@ -231,7 +226,12 @@ def rewrite(
     if faults := tuple(_faults(wanted, known, "#")):
         raise UnfitFields(faults)
     if changed.keys() & PLAN_FIELDS:
-        _replan(session, row, wanted, known, cause=_cause(present, wanted), now=now)
+        own = sheet or Sheet(session, [row.id or 0], studio.load(session))
+        if "parts" in changed:
+            store.set_parts(session, row.id or 0, planned=wanted.parts, stage_ids=known.stages)
+        _replan(row, wanted, known, cause=_cause(present, wanted), sheet=own)
+        if sheet is None:
+            own.save(now=now)
     else:
         _write(row, wanted, known)
         row.touched += 1
@@ -327,14 +327,10 @@ def _write(row: ShotRow, wanted: Planned, known: _Known) -> None:
     row.animator = wanted.animator
 
 
-def _replan(session: Session, row: ShotRow, wanted: Planned, known: _Known, *, cause: Cause, now: datetime) -> None:
-    shot_id = row.id or 0
-    sheet = Sheet(session, [shot_id], studio.load(session))
+def _replan(row: ShotRow, wanted: Planned, known: _Known, *, cause: Cause, sheet: Sheet) -> None:
     _write(row, wanted, known)
-    store.set_parts(session, shot_id, planned=wanted.parts, stage_ids=known.stages)
     row.plan_rev += 1
-    sheet.replan(shot_id, plan_of(row, _parts(wanted, known)), cause)
-    sheet.save(now=now)
+    sheet.replan(row.id or 0, plan_of(row, _parts(wanted, known)), cause)
 
 
 def _cause(present: Planned, wanted: Planned) -> Cause:

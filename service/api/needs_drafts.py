@@ -208,7 +208,7 @@ def _every(session: Session, production: ProductionRow, where: Filter) -> Iterat
     responses=answers(DRAFT, ProductionUnknown, ListRefused, status=HTTPStatus.CREATED),
 )
 def add_draft(door: Coordinate, production: ProductionInPath, *, body: Annotated[bytes, Depends(_sent)]) -> Response:
-    """Send a table (CSV) of what up to 2 000 shots need. It is kept as a draft, with what it would change of each.
+    """Send a table (CSV) of what up to 1 000 shots need. It is kept as a draft, with what it would change of each.
 
     Its first line names the columns, in any order: `shot`, and any of `set`, `set_up`, `moving_camera`, `rig`, `plate`,
     `comp`, `dialogue`, `insert_of`, `difficulty`, `cameras`, `passes`, `characters`, `props`, `notes`, `animator`. A

@@ -19,7 +19,7 @@ from service.domain.findings import FindingKind, Findings
 from service.domain.needs import HARDEST, MOST_COPIES, MOST_LISTED, MOST_NAMES, twice
 from service.domain.texts import LONGEST_LINE, LONGEST_TEXT, decoded, fault_of, table_columns, table_rows, tidy
 
-MOST_ROWS = 2_000
+MOST_ROWS = 1_000
 
 _TRUTHS = {"true": True, "yes": True, "false": False, "no": False}
 _CAST = re.compile(r"(\S+)(?:\s+[xX×](\d{1,4}))?")
