@@ -380,6 +380,11 @@ class Client:
         path = _path("productions", production, "shots", shot, "takes", str(take), "corrections")
         return self._write("POST", path, correction, etag=etag, params={"part": part, "purpose": purpose})
 
+    def merge(self, production: str, shot: str, into: str, *, reason: str, etag: str, renumber: bool = False) -> Reply:
+        """Make one shot of one that was entered under two codes, for good."""
+        body = {"into": into, "reason": reason, "renumber": renumber}
+        return self._write("POST", _path("productions", production, "shots", shot, "merge"), body, etag=etag)
+
     def corrections(self, production: str, shot: str) -> Iterator[Json]:
         """Everything that was put right of a shot's frames, and what came to it from other shots, in order."""
         return self._pages(_path("productions", production, "shots", shot, "corrections"))

@@ -308,7 +308,8 @@ def put_right(office: Client) -> Iterator[object]:
     restated = office.correct("p", "s2", right, take=1, part="left", etag="*")
     to = {"move_to": {"shot": "s1", "take": 3}, "reason": "the wrong code"}
     yield (restated, office.correct("p", "s2", to, take=1, part="left", etag=etag(restated)))
-    yield list(office.corrections("p", "s2"))
+    merged = office.merge("p", "s2", "s1", reason="entered twice", etag="*", renumber=True)
+    yield (merged, list(office.corrections("p", "s2")))
 
 
 COUNTS = [

@@ -283,10 +283,10 @@ def _keep(session: Session, sheet: Sheet, row: CorrectionRow, said: Said) -> Non
     session.add(row)
     sheet.save(now=said.now)
     happenings = sheet.happenings(EventKind.FRAMES_CORRECTED, actor=said.by, now=said.now)
-    append_all(session, [_told(sheet, row, each) for each in happenings])
+    append_all(session, [told(sheet, row, each) for each in happenings])
 
 
-def _told(sheet: Sheet, row: CorrectionRow, event: Happening) -> Happening:
+def told(sheet: Sheet, row: CorrectionRow, event: Happening) -> Happening:
     """The event of a series with what was corrected, and of counts that were moved where from and where to."""
     origin = goal = None
     if row.to_shot_id is not None:
@@ -294,5 +294,5 @@ def _told(sheet: Sheet, row: CorrectionRow, event: Happening) -> Happening:
         goal = {"shot": sheet.shots[row.to_shot_id].code, "part": row.to_part, "take": row.to_take}
     here = {"shot": sheet.shots[event.shot_id or 0].code, "part": event.data["part"], "take": event.data["take"]}
     left = goal is not None and (here == origin or (row.take is None and here["shot"] != goal["shot"]))
-    told = {"correction": row.id, "what": row.kind, "reason": row.reason, "origin": origin, "goal": goal, "left": left}
-    return replace(event, data={"shot": here["shot"], **told, **event.data})
+    what = {"correction": row.id, "what": row.kind, "reason": row.reason, "origin": origin, "goal": goal, "left": left}
+    return replace(event, data={"shot": here["shot"], **what, **event.data})

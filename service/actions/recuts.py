@@ -7,6 +7,7 @@ from datetime import datetime
 from sqlmodel import Session
 
 from service.actions import shots
+from service.actions.merges import require_unmerged
 from service.actions.sheets import Sheet
 from service.actions.shots import Planned
 from service.domain.cuts import ShotCut
@@ -43,6 +44,8 @@ def apply(
     altered = [(row, recut) for row, recut in known if recut.before != recut.after]
     before = shots.planned(session, [row for row, _ in altered])
     restored = [row for row, recut in altered if row.omitted and not recut.after.omitted]
+    for row in restored:
+        require_unmerged(session, row)
     for row, recut in known:
         if recut.cut is not None:
             _lie(row, recut.cut)

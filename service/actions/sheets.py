@@ -115,6 +115,10 @@ class Sheet:
         """What tells the takes of a shot that have counts from each other."""
         return [key for key in self._takes[shot_id] if self.series(shot_id, key)]
 
+    def every_take(self, shot_id: int) -> list[TakeKey]:
+        """The same, and the takes whose counts were all moved elsewhere."""
+        return list(self._takes[shot_id])
+
     def series(self, shot_id: int, key: TakeKey) -> dict[SeriesKey, Track]:
         """The series of a take that have counts."""
         tracks = self._tracks[shot_id].items()

@@ -7,6 +7,7 @@ from typing import Any
 
 from sqlmodel import Session
 
+from service.actions.merges import require_unmerged
 from service.actions.sheets import Sheet
 from service.actions.unmatched import match_arrivals
 from service.domain.codes import composed, is_code
@@ -220,6 +221,8 @@ def rewrite(
     changed = differences(present, wanted)
     if not changed:
         return changed
+    if not wanted.omitted and "omitted" in changed:
+        require_unmerged(session, row)
     if row.uses is not None and changed.keys() & {"cut_frames", "episode"}:
         raise FixedByCut(row.code, present.episode)
     known = _known(session, production, [wanted])

@@ -203,14 +203,14 @@ class CorrectedOut(Out):
     shots: list[ShotChangeOut] = Field(description="The shot it was said of, then the one its counts went to.")
 
     @classmethod
-    def of(cls, done: actions.Corrected) -> "CorrectedOut":
+    def of(cls, row: CorrectionRow, changes: Sequence[actions.ShotChange], *, sayings: bool) -> "CorrectedOut":
         """The correction as it was made."""
         return cls(
-            correction=CorrectionOut.of(done.row, {each.shot.id or 0: each.shot.code for each in done.shots}),
-            sayings_moved=done.sayings_moved,
+            correction=CorrectionOut.of(row, {each.shot.id or 0: each.shot.code for each in changes}),
+            sayings_moved=sayings,
             shots=[
                 ShotChangeOut(shot=each.shot.code, before=StandOut.of(each.before), after=StandOut.of(each.after))
-                for each in done.shots
+                for each in changes
             ],
         )
 
@@ -278,7 +278,8 @@ def correct_take(
             other = shots.find(session, found, body.move_to.shot)
             to = actions.Move(shot=other, part=body.move_to.part, take=body.move_to.take)
             done = actions.move(session, row.id or 0, series, to, check=check, said=said)
-        return door.reply(session, CorrectedOut.of(done), rev=done.take.rev, head=row.touched, about=about(key))
+        out = CorrectedOut.of(done.row, done.shots, sayings=done.sayings_moved)
+        return door.reply(session, out, rev=done.take.rev, head=row.touched, about=about(key))
 
 
 @router.get(

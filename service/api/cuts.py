@@ -12,6 +12,7 @@ from sqlmodel import Session
 
 from service.actions import cuts
 from service.actions.cuts import Asked, CutLocked, CutUnknown, Drafted, ListRefused
+from service.actions.merges import ShotMerged
 from service.actions.productions import EpisodeUnknown, ProductionUnknown, find_episode
 from service.api.differences import DIFFERENCES, FINDING, DifferencesOut, FindingOut, differences_out
 from service.api.doors import Coordinate, Reader
@@ -292,6 +293,7 @@ def get_cut(door: Reader, production: ProductionInPath, episode: EpisodeInPath, 
         CutUnknown,
         CutLocked,
         ListRefused,
+        ShotMerged,
         UnfitFields,
         Stale,
         MissingPrecondition,

@@ -50,7 +50,9 @@ FACTS: Mapping[str, Any] = {
     "head": 4812,
     "kept": 400,
     "key": "office",
+    "highest": 3,
     "instead_of_frames": 52,
+    "into": "0130",
     "last": 12,
     "limit_bytes": 1_048_576,
     "method": "DELETE",
@@ -77,6 +79,7 @@ FACTS: Mapping[str, Any] = {
     "shots": ("0120", "0130"),
     "stage": "mill",
     "take": 2,
+    "takes": (1, 2),
     "terminal": "mill-capture",
     "waited_s": 10.0,
 }

@@ -11,6 +11,7 @@ from pydantic import Field
 from sqlmodel import Session
 
 from service.actions import productions, shots, stages
+from service.actions.merges import ShotMerged
 from service.actions.productions import EpisodeUnknown, ProductionUnknown
 from service.actions.shots import FixedByCut, Planned, ShotElsewhere, ShotTaken, ShotUnknown
 from service.actions.stages import StageUnknown
@@ -25,7 +26,7 @@ from service.api.strict import StrictRoute
 from service.api.takes import TAKE, TakeOut, takes_of
 from service.domain.keys import Scope
 from service.domain.refusals import UnfitFields
-from service.store import events
+from service.store import corrections, events
 from service.store import progress as figures
 from service.store import shots as store
 from service.store.shots import Filter
@@ -52,6 +53,7 @@ SHOT: Mapping[str, Any] = {
     "passes": ["main"],
     "moving_camera": False,
     "omitted": False,
+    "merged_into": None,
     "animator": None,
     "uses": [{"first": 1, "last": 88}],
     "dissolves": [],
@@ -120,6 +122,9 @@ class ShotOut(Out):
     passes: list[str] = Field(description="The required passes.")
     moving_camera: bool = Field(description="Whether the camera moves, so that its plate is as long.")
     omitted: bool = Field(description="Whether it was removed from the cut; its number and counts are kept.")
+    merged_into: str | None = Field(
+        description="Of a shot that was entered twice: the code of the one it is now; its counts count there."
+    )
     animator: str | None = Field(description="Who is to animate it; null while nobody is named.")
     stage: str | None = Field(description="The stage that shoots all of it; null where any may, or where it is split.")
     parts: list[PartOut] = Field(description="What each stage shoots of it; empty where any stage may count for it.")
@@ -144,13 +149,22 @@ class ShotsOut(Out):
 def _outs(
     session: Session, production: ProductionRow, rows: Sequence[ShotRow], shown: Mapping[int, ShotProgressRow]
 ) -> list[ShotOut]:
+    merged = corrections.merged_into(session, [row.id or 0 for row in rows if row.detours])
+    codes = store.codes(session, set(merged.values())) | {0: None}
     return [
-        _out(production, row, plan, shown.get(row.id or 0))
+        _out(production, row, plan, shown.get(row.id or 0), merged_into=codes[merged.get(row.id or 0, 0)])
         for row, plan in zip(rows, shots.planned(session, rows), strict=True)
     ]
 
 
-def _out(production: ProductionRow, row: ShotRow, plan: Planned, progress: ShotProgressRow | None) -> ShotOut:
+def _out(
+    production: ProductionRow,
+    row: ShotRow,
+    plan: Planned,
+    progress: ShotProgressRow | None,
+    *,
+    merged_into: str | None,
+) -> ShotOut:
     return ShotOut(
         production=production.code,
         code=plan.code,
@@ -166,6 +180,7 @@ def _out(production: ProductionRow, row: ShotRow, plan: Planned, progress: ShotP
         passes=list(plan.passes),
         moving_camera=plan.moving_camera,
         omitted=plan.omitted,
+        merged_into=merged_into,
         animator=plan.animator,
         stage=plan.parts[0].stage if len(plan.parts) == 1 else None,
         parts=[PartOut(part=each.part, stage=each.stage, first=each.first, last=each.last) for each in plan.parts],
@@ -181,7 +196,7 @@ def _progress(session: Session, rows: Sequence[ShotRow]) -> dict[int, ShotProgre
     return {} if rest is None else figures.of_shots(session, [row.id or 0 for row in rows], rest)
 
 
-def _one(session: Session, production: ProductionRow, row: ShotRow) -> tuple[ShotOut, str]:
+def one(session: Session, production: ProductionRow, row: ShotRow) -> tuple[ShotOut, str]:
     """A shot and the head of what is shown of it besides its own row: its events and its figures."""
     progress = _progress(session, [row])
     out = _outs(session, production, [row], progress)[0]
@@ -274,7 +289,7 @@ def get_shot(door: ShotReader, production: ProductionInPath, shot: ShotInPath) -
         of = door.production(session, production)
         row = shots.find(session, of, shot)
         require_here(door, session, row)
-        out, head = _one(session, of, row)
+        out, head = one(session, of, row)
         takes = takes_of(session, row, names=door.caller.scope.covers(Scope.COORDINATE))
         whole = ShotWithTakesOut(**dict(out), takes=takes)
         return door.reply(session, whole, rev=row.rev, head=head)
@@ -298,6 +313,7 @@ def require_here(door: Door, session: Session, row: ShotRow) -> None:
         {**SHOT, "handle_out": 6, "rev": 3, "plan_rev": 2},
         ProductionUnknown,
         ShotUnknown,
+        ShotMerged,
         FixedByCut,
         UnfitFields,
         Stale,
@@ -313,9 +329,9 @@ def change_shot(door: Coordinate, production: ProductionInPath, shot: ShotInPath
     with door.writing() as session:
         of = door.production(session, production)
         row = shots.find(session, of, shot, lock=True)
-        out, head = _one(session, of, row)
+        out, head = one(session, of, row)
         door.require_match(rev=row.rev, head=head, current=lambda: out)
         wanted = body.applied(shots.planned(session, [row])[0])
         shots.change(session, of, row, wanted=wanted, reason=body.reason, by=door.by, now=door.now)
-        out, head = _one(session, of, row)
+        out, head = one(session, of, row)
         return door.reply(session, out, rev=row.rev, head=head)

@@ -77,6 +77,14 @@ def merged_into(session: Session, shot_ids: Collection[int]) -> dict[int, int]:
     return {shot_id: into for shot_id, into in session.exec(statement) if into is not None}
 
 
+def has_merged(session: Session, shot_id: int) -> bool:
+    """Whether other shots were merged into this one."""
+    statement = select(CorrectionRow.id).where(
+        col(CorrectionRow.to_shot_id) == shot_id, col(CorrectionRow.kind) == What.MERGE.value
+    )
+    return session.exec(statement.limit(1)).first() is not None
+
+
 def count_of(session: Session, series_id: int, post: LedgerPost) -> CountRow:
     """The entry of the ledger that a post of a series is."""
     statement = (

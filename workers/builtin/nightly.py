@@ -41,7 +41,13 @@ FRAMES = frozenset(
 # People make these, now and then, and they may change what days between capture and today said.
 CORRECTIONS = FRAMES - {EventKind.FRAMES_COUNTED}
 WAITING = frozenset(
-    {EventKind.FRAMES_UNMATCHED, EventKind.FRAMES_MATCHED, EventKind.STAGE_CALLED, EventKind.STAGE_WRAPPED}
+    {
+        EventKind.FRAMES_UNMATCHED,
+        EventKind.FRAMES_MATCHED,
+        EventKind.SHOT_MERGED,
+        EventKind.STAGE_CALLED,
+        EventKind.STAGE_WRAPPED,
+    }
 )
 PLANS = frozenset(
     {
