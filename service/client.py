@@ -265,6 +265,41 @@ class Client:
         """Enter all that a shot needs; `etag` of what stands, where it was entered before."""
         return self._write("PUT", _path("productions", production, "shots", shot, "needs"), needs, etag=etag)
 
+    def next_of(self, production: str, shot: str) -> Reply:
+        """Where a shot is and what it lacks for each move; its ETag is what a move or a sign-off must name."""
+        return self._read(_path("productions", production, "shots", shot, "next"))
+
+    def move(self, production: str, shot: str, to: str, *, etag: str, **more: Any) -> Reply:  # noqa: ANN401 - a cause, a reason, an override
+        """Take a shot to another phase; `more` may give `cause`, `reason` and `override`."""
+        body = {"to": to, **more}
+        return self._write("POST", _path("productions", production, "shots", shot, "moves"), body, etag=etag)
+
+    def move_all(self, production: str, shots: Sequence[Json], to: str, **more: Any) -> Reply:  # noqa: ANN401 - as of one
+        """Take several shots, each `{"shot": …}` perhaps with its `rev`, to another phase; `preview=True` only says."""
+        return self._write("POST", _path("productions", production, "moves"), {"shots": list(shots), "to": to, **more})
+
+    def moves(self, production: str, shot: str) -> Iterator[Json]:
+        """Every move of a shot in order."""
+        return self._pages(_path("productions", production, "shots", shot, "moves"))
+
+    def sign_off(self, production: str, shot: str, matter: str, *, etag: str, **more: str) -> Reply:
+        """Sign something of a shot off; `more` may give `role`, `signer` and `note`."""
+        body = {"matter": matter, **more}
+        return self._write("POST", _path("productions", production, "shots", shot, "signoffs"), body, etag=etag)
+
+    def signoffs(self, production: str, shot: str) -> Iterator[Json]:
+        """Every sign-off of a shot in the order they were given, those withdrawn included."""
+        return self._pages(_path("productions", production, "shots", shot, "signoffs"))
+
+    def signoff(self, production: str, shot: str, signoff: int) -> Reply:
+        """One sign-off; its ETag is what its withdrawal must name."""
+        return self._read(_path("productions", production, "shots", shot, "signoffs", str(signoff)))
+
+    def withdraw(self, production: str, shot: str, signoff: int, reason: str, *, etag: str) -> Reply:
+        """Withdraw a sign-off; it stays in the list."""
+        path = _path("productions", production, "shots", shot, "signoffs", str(signoff), "withdraw")
+        return self._write("POST", path, {"reason": reason}, etag=etag)
+
     def history(self, production: str, shot: str, **asked: Any) -> Iterator[Json]:  # noqa: ANN401 - names, lists, days
         """What happened to a shot, an entry and a sentence each time.
 

@@ -220,6 +220,17 @@ def enter_needs(office: Client) -> Iterator[object]:
     yield (office.apply_needs("p", 1, etag=etag(office.needs_draft("p", 1))), list(office.needs_drafts("p")))
 
 
+def move_on(office: Client) -> Iterator[object]:
+    ahead = office.next_of("p", "s1")
+    yield office.move("p", "s1", "set dressing", etag=etag(ahead), override=True, reason="the quay stands")
+    yield office.move_all("p", [{"shot": "s1"}, {"shot": "s2"}], "set dressing", preview=True)
+    ahead = office.next_of("p", "s1")
+    signed = office.sign_off("p", "s1", "framing approved", etag=etag(ahead), role="director", signer="Ada Quill")
+    there = office.signoff("p", "s1", signed["id"])
+    yield office.withdraw("p", "s1", signed["id"], "the horizon was wrong", etag=etag(there))
+    yield (list(office.moves("p", "s1")), list(office.signoffs("p", "s1")))
+
+
 def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[object]:
     """Call every method a client has; yields what each gave."""
     yield office.set_studio({"name": "S", "time_zone": "Europe/Lisbon", "day_starts_at": "05:00"})
@@ -259,6 +270,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield office.change_shot("p", "s1", {"cut_frames": 90}, etag=etag(office.shot("p", "s1")))
     yield list(office.shots("p", episode="e"))
     yield from enter_needs(office)
+    yield from move_on(office)
     lengths = "shot,frames\ns1,90\ns2,96\n"
     drafted = office.draft_cut("p", "e", lengths, kind="csv", frame_rate="30000/1001", handle_in=2)
     yield (office.lock_cut("p", "e", drafted["revision"], etag=etag(drafted)), office.cut("p", "e"))

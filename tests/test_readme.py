@@ -10,6 +10,7 @@ from pathlib import Path
 
 from service.api.reports import COLUMNS
 from service.domain.needs_csv import COLUMNS as NEEDS_COLUMNS
+from service.domain.phases import diagram
 from service.settings import PREFIX, Settings
 from tests.conftest import unavailable
 from tests.served import TIEDOWN, environment, served
@@ -98,6 +99,26 @@ def test_needs_are_entered_as_the_readme_says(tmp_path: Path) -> None:
         "characters": "pell x2; gull x1",
         "animator": "Imke",
     }
+
+
+def test_the_phases_are_drawn_from_their_table() -> None:
+    assert marked("the phases", "mermaid") == diagram()
+
+
+def test_a_shot_is_moved_as_the_readme_says(tmp_path: Path) -> None:
+    if shutil.which("curl") is None:
+        unavailable("curl is not installed")
+    with served(tmp_path) as address:
+        lines = marked("the first count") + marked("the next")
+        here = lines.replace(USUAL_ADDRESS, address).replace(".venv/bin/tiedown", TIEDOWN)
+        ended = subprocess.run(
+            ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
+        )
+    assert ended.returncode == 0, ended.stdout + ended.stderr
+    *_, ahead, moved = (json.loads(line) for line in ended.stdout.splitlines() if line)
+    assert ahead["phase"] == "planning"
+    assert [each["fact"] for each in ahead["blocked_by"]] == ["in the locked cut", "needs entered"]
+    assert moved["lacked"] == ["in the locked cut", "needs entered"]
 
 
 def test_the_columns_of_a_table_of_needs_are_all_named() -> None:

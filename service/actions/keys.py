@@ -1,6 +1,7 @@
 """API keys: make them, move their expiry, give them a new secret, revoke them."""
 
 import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,6 +12,7 @@ from service.domain.codes import composed, is_code
 from service.domain.events import EventKind
 from service.domain.keys import PREFIX_BYTES, SECRET_BYTES, Scope, Token, token_text
 from service.domain.refusals import Clash, Fault, UnfitFields, Unknown
+from service.domain.signoffs import Role
 from service.store import keys as store
 from service.store import productions, rows, stages, terminals
 from service.store.events import append
@@ -50,6 +52,7 @@ class Wanted:
     terminal: str | None = None
     stage: str | None = None
     production: str | None = None
+    roles: tuple[Role, ...] = ()
     expires_at: datetime | None = None
 
 
@@ -76,6 +79,7 @@ def make(session: Session, wanted: Wanted, *, by: str, now: datetime) -> tuple[K
     """
     if wanted.expires_at is not None and wanted.expires_at <= now:
         raise UnfitFields((Fault("This instant has gone by; name a later one, or none.", pointer="#/expires_at"),))
+    _require_may_sign(wanted.scope, wanted.roles)
     binding = _binding(session, wanted)
     text, token = _fresh_token(session)
     row = KeyRow(
@@ -86,6 +90,7 @@ def make(session: Session, wanted: Wanted, *, by: str, now: datetime) -> tuple[K
         stage_id=binding.stage_id,
         terminal_id=binding.terminal_id,
         production_id=binding.production_id,
+        roles=[role.value for role in wanted.roles],
         expires_at=wanted.expires_at,
         made_at=now,
     )
@@ -93,8 +98,32 @@ def make(session: Session, wanted: Wanted, *, by: str, now: datetime) -> tuple[K
         rows.add(session, row)
     except rows.NameTaken:
         raise KeyTaken(wanted.name) from None
-    _note(session, EventKind.KEY_MADE, row, by=by, now=now, scope=row.scope)
+    _note(session, EventKind.KEY_MADE, row, by=by, now=now, scope=row.scope, roles=row.roles)
     return row, text
+
+
+def give_roles(session: Session, row: KeyRow, roles: Sequence[Role], *, by: str, now: datetime) -> None:
+    """Let a locked key sign in these roles and no others. Raises KeyIsRevoked and UnfitFields."""
+    _require_unrevoked(row)
+    _require_may_sign(Scope(row.scope), roles)
+    wanted = [role.value for role in roles]
+    if wanted == row.roles:
+        return
+    row.roles = wanted
+    row.rev += 1
+    _note_change(session, row, by=by, now=now)
+
+
+def _note_change(session: Session, row: KeyRow, *, by: str, now: datetime) -> None:
+    written = None if row.expires_at is None else row.expires_at.isoformat()
+    _note(session, EventKind.KEY_CHANGED, row, by=by, now=now, expires_at=written, roles=row.roles)
+
+
+def _require_may_sign(scope: Scope, roles: Sequence[Role]) -> None:
+    if roles and scope is Scope.COUNT:
+        raise UnfitFields((Fault("A stage's terminal signs nothing off; leave the roles out.", pointer="#/roles"),))
+    if len(set(roles)) != len(roles):
+        raise UnfitFields((Fault("Name each role once.", pointer="#/roles"),))
 
 
 def move_expiry(session: Session, row: KeyRow, expires_at: datetime | None, *, by: str, now: datetime) -> None:
@@ -107,8 +136,7 @@ def move_expiry(session: Session, row: KeyRow, expires_at: datetime | None, *, b
         return
     row.expires_at = expires_at
     row.rev += 1
-    written = None if expires_at is None else expires_at.isoformat()
-    _note(session, EventKind.KEY_CHANGED, row, by=by, now=now, expires_at=written)
+    _note_change(session, row, by=by, now=now)
 
 
 def rotate(session: Session, row: KeyRow, *, by: str, now: datetime) -> str:

@@ -309,6 +309,7 @@ def _row(production: ProductionRow, wanted: Planned, known: _Known, *, now: date
         cut_frames=wanted.cut_frames,
         cameras=[],
         passes=[],
+        phase_since=now,
         added_at=now,
     )
     _write(row, wanted, known)

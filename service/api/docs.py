@@ -59,6 +59,8 @@ TAGS = [
     {"name": "keys", "description": "API keys: who may do what."},
     {"name": "shots", "description": "Shots: what is to be shot, and where."},
     {"name": "needs", "description": "Needs: what each shot needs before it can be dressed and shot."},
+    {"name": "phases", "description": "Phases: where a shot is, what it waits for, and taking it on or back."},
+    {"name": "sign-offs", "description": "Sign-offs: who said that something of a shot is as it should be."},
     {"name": "counts", "description": "Counts: what a stage terminal posts, and what waits for a shot."},
     {"name": "cuts", "description": "Cuts: an episode's cut lists, what each changes, and the lock."},
     {"name": "takes", "description": "Takes: what was shot, and what was decided of it."},

@@ -27,6 +27,7 @@ from service.api.wire import BODY_DIGEST
 from service.domain.codes import composed
 from service.domain.keys import KeyState, Scope, Token, key_state
 from service.domain.refusals import Fault
+from service.domain.signoffs import Role
 from service.settings import Settings
 from service.store import idempotency, keys
 from service.store.engine import Database
@@ -72,6 +73,7 @@ class Caller:
     terminal: str | None
     production_id: int | None
     production: str | None
+    roles: frozenset[Role]
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,6 +318,7 @@ class Knock:
             terminal=found.terminal,
             production_id=row.production_id,
             production=found.production,
+            roles=frozenset(Role(role) for role in row.roles),
         )
 
     @staticmethod

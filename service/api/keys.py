@@ -1,8 +1,9 @@
 """API keys."""
 
+from collections.abc import Mapping
 from datetime import datetime
 from http import HTTPStatus
-from typing import Annotated
+from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, Path, Response
@@ -13,23 +14,25 @@ from service.actions import keys
 from service.actions.keys import KeyIsRevoked, KeyTaken, KeyUnknown, Wanted
 from service.api.doors import Admin, Door
 from service.api.examples import answers, page_of
-from service.api.fields import Body, Change, Code, Instant, Out, shown_as
+from service.api.fields import Body, Change, Code, Given, Instant, Out, shown_as
 from service.api.pages import Page, Paging
 from service.api.refusals import MissingPrecondition, Stale
 from service.api.strict import StrictRoute
 from service.domain.keys import KeyState, Scope, key_state
 from service.domain.refusals import UnfitFields
+from service.domain.signoffs import Role
 from service.store import keys as store
 from service.store.keys import BoundKey
 
 router = APIRouter(prefix="/v1/keys", tags=["keys"], route_class=StrictRoute)
 
-KEY = {
+KEY: Mapping[str, Any] = {
     "name": "mill-2026",
     "scope": "count",
     "terminal": "mill-capture",
     "stage": "mill",
     "production": None,
+    "roles": [],
     "prefix": "td_5r2kzq7m",
     "state": "live",
     "expires_at": "2026-12-31T23:00:00Z",
@@ -40,6 +43,7 @@ KEY = {
 MADE = {**KEY, "key": "td_5r2kzq7m_" + "x" * 43}
 REVOKED = {**KEY, "state": "revoked", "revoked_at": "2026-04-01T09:00:00Z", "rev": 2}
 
+Roles = Annotated[list[Annotated[Role, Field(strict=False)]], Field(max_length=len(Role))]
 KeyInPath = Annotated[str, Path(description="The name of the key.", examples=["mill-2026"])]
 
 
@@ -62,6 +66,9 @@ class KeyIn(Body):
     production: Code | None = Field(
         None, description="The one production the key may see; null for all. An `admin` key sees all."
     )
+    roles: Roles = Field(
+        default_factory=list, description="In which parts its holder signs shots off; a `read` key may."
+    )
     expires_at: Instant | None = Field(None, description="The instant from which it opens nothing; null for never.")
 
 
@@ -71,7 +78,10 @@ class KeyChange(Change):
     model_config = shown_as({"expires_at": "2027-06-30T22:00:00Z"})
 
     expires_at: Instant | None = Field(
-        description="The instant from which it opens nothing, at once where that has gone by; null for never."
+        None, description="The instant from which it opens nothing, at once where that has gone by; null for never."
+    )
+    roles: Given[Roles] = Field(
+        None, description="In which parts its holder signs shots off, in place of those before."
     )
 
 
@@ -83,6 +93,7 @@ class KeyOut(Out):
     terminal: str | None = Field(description="The terminal a `count` key is for.")
     stage: str | None = Field(description="The stage a `count` key is for.")
     production: str | None = Field(description="The one production it may see; null for all.")
+    roles: list[Role] = Field(description="In which parts its holder signs shots off.")
     prefix: str = Field(description="How its token begins: what tells one key from another without the secret.")
     state: KeyState = Field(description="Whether it opens the door: `live`, `expired` or `revoked`.")
     expires_at: datetime | None = Field(description="The instant from which it opens nothing (UTC); null for never.")
@@ -100,6 +111,7 @@ class KeyOut(Out):
             terminal=bound.terminal,
             stage=bound.stage,
             production=bound.production,
+            roles=[Role(role) for role in row.roles],
             prefix=f"td_{row.prefix}",
             state=key_state(expires_at=row.expires_at, revoked_at=row.revoked_at, now=now),
             expires_at=row.expires_at,
@@ -150,6 +162,7 @@ def make_key(door: Admin, body: KeyIn) -> Response:
             terminal=body.terminal,
             stage=body.stage,
             production=body.production,
+            roles=tuple(body.roles),
             expires_at=body.expires_at,
         )
         row, token = keys.make(session, wanted, by=door.by, now=door.now)
@@ -189,17 +202,20 @@ def get_key(door: Admin, key: KeyInPath) -> Response:
 @router.patch(
     "/{key}",
     operation_id="key_change",
-    summary="Move a key's expiry",
+    summary="Change a key",
     response_model=KeyOut,
-    responses=answers(KEY, KeyUnknown, KeyIsRevoked, Stale, MissingPrecondition),
+    responses=answers(KEY, KeyUnknown, KeyIsRevoked, UnfitFields, Stale, MissingPrecondition),
 )
 def change_key(door: Admin, key: KeyInPath, body: KeyChange) -> Response:
-    """Let a key expire at another instant, or never. Needs `admin` and `If-Match`."""
+    """Let a key expire at another instant, or never, or sign in other roles. Needs `admin` and `If-Match`."""
     with door.writing() as session:
         row = keys.find(session, key, lock=True)
         present = _out(door, session, row.name)
         door.require_match(rev=present.rev, head=present.state, current=lambda: present)
-        keys.move_expiry(session, row, body.expires_at, by=door.by, now=door.now)
+        if "expires_at" in body.model_fields_set:
+            keys.move_expiry(session, row, body.expires_at, by=door.by, now=door.now)
+        if body.roles is not None:
+            keys.give_roles(session, row, body.roles, by=door.by, now=door.now)
         out = _out(door, session, row.name)
         return door.reply(session, out, rev=out.rev, head=out.state)
 

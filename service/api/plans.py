@@ -122,6 +122,10 @@ class ShotChange(Change):
     omitted: Given[bool] = Field(
         None, description="True removes it from the cut and keeps its number and counts; false brings all of it back."
     )
+    suspended: Given[bool] = Field(
+        None,
+        description="True stops work on it for the `reason`: it keeps its phase and makes no move; false takes it up.",
+    )
     animator: Line | None = Field(
         None, description="Who is to animate it, null for nobody yet; no part of the plan, so `plan_rev` stays."
     )
@@ -137,7 +141,7 @@ class ShotChange(Change):
 
     def applied(self, present: Planned) -> Planned:
         """The shot as it is wanted, where *present* is how it stands."""
-        given = {name: getattr(self, name) for name in self.model_fields_set - {"reason"}}
+        given = {name: getattr(self, name) for name in self.model_fields_set - {"reason", "suspended"}}
         for name in ("cameras", "passes"):
             if name in given:
                 given[name] = tuple(given[name])

@@ -15,6 +15,8 @@ from service.actions.merges import ShotMerged
 from service.actions.productions import EpisodeUnknown, ProductionUnknown
 from service.actions.shots import FixedByCut, Planned, ShotElsewhere, ShotTaken, ShotUnknown
 from service.actions.stages import StageUnknown
+from service.actions.suspensions import SuspensionReasonMissing
+from service.actions.suspensions import change as change_suspension
 from service.api.doors import Coordinate, Door, ShotReader
 from service.api.examples import answers, page_of
 from service.api.fields import Code, Out
@@ -25,8 +27,9 @@ from service.api.refusals import MissingPrecondition, Stale
 from service.api.strict import StrictRoute
 from service.api.takes import TAKE, TakeOut, takes_of
 from service.domain.keys import Scope
+from service.domain.phases import Phase
 from service.domain.refusals import UnfitFields
-from service.store import corrections, events
+from service.store import corrections, events, suspensions
 from service.store import progress as figures
 from service.store import shots as store
 from service.store.shots import Filter
@@ -55,6 +58,9 @@ SHOT: Mapping[str, Any] = {
     "omitted": False,
     "merged_into": None,
     "animator": None,
+    "phase": "shooting",
+    "phase_since": "2026-03-02T09:00:00Z",
+    "suspended": None,
     "uses": [{"first": 1, "last": 88}],
     "dissolves": [],
     "cut_revision": 4,
@@ -64,7 +70,14 @@ SHOT: Mapping[str, Any] = {
     "added_at": "2026-03-02T08:10:00Z",
     "progress": PROGRESS,
 }
-ADDED = {**SHOT, "cut_revision": None, "rev": 1, "progress": None}
+ADDED = {
+    **SHOT,
+    "phase": "planning",
+    "phase_since": "2026-03-02T08:10:00Z",
+    "cut_revision": None,
+    "rev": 1,
+    "progress": None,
+}
 
 ShotInPath = Annotated[str, Path(description="The code of the shot.", examples=["0120"])]
 
@@ -126,6 +139,9 @@ class ShotOut(Out):
         description="Of a shot that was entered twice: the code of the one it is now; its counts count there."
     )
     animator: str | None = Field(description="Who is to animate it; null while nobody is named.")
+    phase: Phase = Field(description="Where it is; suspended and omitted stand beside it.")
+    phase_since: datetime = Field(description="Since when it is there (UTC).")
+    suspended: str | None = Field(description="Why it is suspended; null where it is not.")
     stage: str | None = Field(description="The stage that shoots all of it; null where any may, or where it is split.")
     parts: list[PartOut] = Field(description="What each stage shoots of it; empty where any stage may count for it.")
     rev: int = Field(description="Rises with every change of the shot, not with counts.")
@@ -147,12 +163,20 @@ class ShotsOut(Out):
 
 
 def _outs(
-    session: Session, production: ProductionRow, rows: Sequence[ShotRow], shown: Mapping[int, ShotProgressRow]
+    session: Session, production: ProductionRow, rows: Sequence[ShotRow], progress: Mapping[int, ShotProgressRow]
 ) -> list[ShotOut]:
     merged = corrections.merged_into(session, [row.id or 0 for row in rows if row.detours])
     codes = store.codes(session, set(merged.values())) | {0: None}
+    held = suspensions.open_of_all(session, [row.id or 0 for row in rows])
     return [
-        _out(production, row, plan, shown.get(row.id or 0), merged_into=codes[merged.get(row.id or 0, 0)])
+        _out(
+            production,
+            row,
+            plan,
+            progress=progress.get(row.id or 0),
+            suspended=held[row.id or 0].reason if row.id in held else None,
+            merged_into=codes[merged.get(row.id or 0, 0)],
+        )
         for row, plan in zip(rows, shots.planned(session, rows), strict=True)
     ]
 
@@ -161,8 +185,9 @@ def _out(
     production: ProductionRow,
     row: ShotRow,
     plan: Planned,
-    progress: ShotProgressRow | None,
     *,
+    progress: ShotProgressRow | None,
+    suspended: str | None,
     merged_into: str | None,
 ) -> ShotOut:
     return ShotOut(
@@ -182,6 +207,9 @@ def _out(
         omitted=plan.omitted,
         merged_into=merged_into,
         animator=plan.animator,
+        phase=Phase(row.phase),
+        phase_since=row.phase_since,
+        suspended=suspended,
         stage=plan.parts[0].stage if len(plan.parts) == 1 else None,
         parts=[PartOut(part=each.part, stage=each.stage, first=each.first, last=each.last) for each in plan.parts],
         rev=row.rev,
@@ -266,8 +294,8 @@ def list_shots(
             on_stage_id=door.caller.stage_id,
         )
         rows = store.page(session, of.id or 0, after=window.after, limit=window.fetch, where=where)
-        shown, following = window.page(rows, id_of=lambda row: row.id)
-        outs = _outs(session, of, shown, _progress(session, shown))
+        here, following = window.page(rows, id_of=lambda row: row.id)
+        outs = _outs(session, of, here, _progress(session, here))
         page = Page[ShotOut](items=outs, next=following)
         return door.reply(session, page, rev=last, head=head, link=window.link(following))
 
@@ -316,15 +344,16 @@ def require_here(door: Door, session: Session, row: ShotRow) -> None:
         ShotMerged,
         FixedByCut,
         UnfitFields,
+        SuspensionReasonMissing,
         Stale,
         MissingPrecondition,
     ),
 )
 def change_shot(door: Coordinate, production: ProductionInPath, shot: ShotInPath, body: ShotChange) -> Response:
-    """Re-cut a shot, change what is required of it or where it is shot, omit or restore it; lengths in frames.
+    """Re-cut a shot, change what is required of it or where it is shot; omit or restore, suspend or resume it.
 
-    Frames keep their numbers whatever the plan. The journal of credited frames notes what the change moved. Needs
-    `coordinate` and `If-Match`; counts do not stale the ETag.
+    Lengths are in frames. Frames keep their numbers whatever the plan. The journal of credited frames notes what the
+    change moved. Needs `coordinate` and `If-Match`; counts do not stale the ETag.
     """
     with door.writing() as session:
         of = door.production(session, production)
@@ -333,5 +362,7 @@ def change_shot(door: Coordinate, production: ProductionInPath, shot: ShotInPath
         door.require_match(rev=row.rev, head=head, current=lambda: out)
         wanted = body.applied(shots.planned(session, [row])[0])
         shots.change(session, of, row, wanted=wanted, reason=body.reason, by=door.by, now=door.now)
+        if body.suspended is not None:
+            change_suspension(session, of, row, suspended=body.suspended, reason=body.reason, by=door.by, now=door.now)
         out, head = one(session, of, row)
         return door.reply(session, out, rev=row.rev, head=head)

@@ -33,6 +33,11 @@ class EventKind(StrEnum):
     SHOT_RESTORED = "shot.restored"
     NEEDS_ENTERED = "needs.entered"
     SHOT_MERGED = "shot.merged"
+    SHOT_MOVED = "shot.moved"
+    SHOT_SUSPENDED = "shot.suspended"
+    SHOT_RESUMED = "shot.resumed"
+    SIGNOFF_GIVEN = "signoff.given"
+    SIGNOFF_WITHDRAWN = "signoff.withdrawn"
     FRAMES_COUNTED = "frames.counted"
     FRAMES_UNMATCHED = "frames.unmatched"
     FRAMES_MATCHED = "frames.matched"
@@ -58,8 +63,8 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.STAGE_WRAPPED: "Work on a stage ended: `stage`, `at`.",
     EventKind.TERMINAL_ADDED: "A terminal was added: `terminal`, `stage`.",
     EventKind.TERMINAL_MOVED: "A terminal was put beside another stage: `terminal`, `stage`, `came_from`.",
-    EventKind.KEY_MADE: "An API key was made: `key`, `scope`.",
-    EventKind.KEY_CHANGED: "A key's expiry was moved: `key`, `expires_at`.",
+    EventKind.KEY_MADE: "An API key was made: `key`, `scope`, `roles` (in which it signs).",
+    EventKind.KEY_CHANGED: "A key's expiry or its roles were changed: `key`, `expires_at`, `roles`.",
     EventKind.KEY_ROTATED: "A key was given a new secret: `key`.",
     EventKind.KEY_REVOKED: "A key was revoked: `key`.",
     EventKind.CUT_DRAFTED: "A cut list was kept as a draft: `production`, `episode`, `revision`.",
@@ -76,6 +81,15 @@ MEANINGS: Mapping[EventKind, str] = {
     "after), `draft` (the number of the draft it came with, null without one).",
     EventKind.SHOT_MERGED: "A shot that was entered twice became one with another: `production`, `shot`, `into`, "
     "`correction`, `take_offset` (what its takes' numbers rose by), `reason`.",
+    EventKind.SHOT_MOVED: "A shot went from one phase to another: `production`, `shot`, `origin`, `to`, `cause` (of a "
+    "move back), `reason`, `lacked` (the facts an override set aside; null where none was needed).",
+    EventKind.SHOT_SUSPENDED: "Work on a shot was stopped for a reason: `production`, `shot`, `reason`.",
+    EventKind.SHOT_RESUMED: "A suspended shot was taken up again: `production`, `shot`, `suspended_at`, "
+    "`suspended_for`, `reason`.",
+    EventKind.SIGNOFF_GIVEN: "Somebody signed something of a shot off: `production`, `shot`, `signoff`, `matter`, "
+    "`role`, `signer` (who said it, where another than the key), `note`.",
+    EventKind.SIGNOFF_WITHDRAWN: "A sign-off was withdrawn: `production`, `shot`, `signoff`, `matter`, `role`, "
+    "`signer`, `reason`.",
     EventKind.FRAMES_COUNTED: "Counts moved a series of a shot: `series`, `part`, `purpose`, `take`, `camera`, `pass`, "
     "`before_frames`, `total_frames`, `state`.",
     EventKind.FRAMES_UNMATCHED: "Counts were kept without a shot: `production` and `shot` as posted, `reason`.",

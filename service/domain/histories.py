@@ -290,6 +290,21 @@ def _listed(words: Sequence[str]) -> str:
     return " and ".join((", ".join(words[:-1]), words[-1])) if len(words) > 1 else "".join(words)
 
 
+def _moved(data: Data) -> str:
+    back = "" if data["cause"] is None else f" again, for {data['cause']}"
+    without = f", without: {', '.join(data['lacked'])}" if data["lacked"] else ""
+    return f"the shot went from {data['origin']} to {data['to']}{back}{without}"
+
+
+def _signed(data: Data) -> str:
+    signer = "" if data["signer"] is None else f" {data['signer']}"
+    return f"{data['matter']}, by the {data['role']}{signer}"
+
+
+def _noted(data: Data) -> str:
+    return "" if data["note"] is None else f": {data['note']}"
+
+
 SENTENCES: Mapping[EventKind, Callable[[Data], str]] = {
     EventKind.SHOT_ADDED: _added,
     EventKind.SHOT_CHANGED: lambda data: "; ".join(_changes(data)) or "the plan was changed",
@@ -306,6 +321,11 @@ SENTENCES: Mapping[EventKind, Callable[[Data], str]] = {
     EventKind.SHOT_MERGED: _merged,
     EventKind.TAKE_DECIDED: _decided,
     EventKind.TAKE_NOTED: lambda data: f"note {data['note']} on {_range(data)}: {data['text']}",
+    EventKind.SHOT_MOVED: _moved,
+    EventKind.SHOT_SUSPENDED: lambda _: "work on the shot was suspended",
+    EventKind.SHOT_RESUMED: lambda data: f"work was taken up again; it had been suspended for: {data['suspended_for']}",
+    EventKind.SIGNOFF_GIVEN: lambda data: f"{_signed(data)}{_noted(data)}",
+    EventKind.SIGNOFF_WITHDRAWN: lambda data: f"{_signed(data)}, was withdrawn",
     EventKind.NOTE_STRUCK: lambda data: f"note {data['note']} on {_take(data)} was struck",
 }
 """What is said of each kind that befalls a shot, without capital, `reason` and full stop; counts are said apart."""

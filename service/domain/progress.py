@@ -324,6 +324,12 @@ def members(
     return found
 
 
+def tracks_of(facts: ShotFacts) -> dict[tuple[str, str], Held]:
+    """What each required camera and pass can show of a shot, all parts together, by (camera, pass)."""
+    _, groups = _shot(facts)
+    return tracks(facts.plan, groups)
+
+
 def _groups(shoot: Iterable[SeriesFacts], decisions: Mapping[TakeKey, Sequence[Decision]]) -> dict[GroupKey, Held]:
     return {key: held(series) for key, series in members(shoot, decisions).items()}
 

@@ -8,7 +8,7 @@ stored local date. Codes are what people type, integer ids stay inside.
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, CheckConstraint, Index, Text, UniqueConstraint
+from sqlalchemy import JSON, BigInteger, CheckConstraint, Index, Text, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 SQLModel.metadata.naming_convention = {
@@ -18,6 +18,8 @@ SQLModel.metadata.naming_convention = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
     "ck": "ck_%(table_name)s_%(constraint_name)s",
 }
+
+PHASES = "'planning', 'set dressing', 'shooting', 'background plate', 'compositing', 'approval', 'approved'"
 
 # Without AUTOINCREMENT, SQLite hands a deleted last id out again; a cursor or a link that remembers the old row would
 # then point at a new one.
@@ -156,6 +158,7 @@ class KeyRow(SQLModel, table=True):
     stage_id: int | None = Field(default=None, foreign_key="stage.id", index=True)
     terminal_id: int | None = Field(default=None, foreign_key="terminal.id", index=True)
     production_id: int | None = Field(default=None, foreign_key="production.id", index=True)
+    roles: list[str] = Field(default_factory=list, sa_type=JSON)
     expires_at: datetime | None = None
     revoked_at: datetime | None = None
     rev: int = 1
@@ -177,6 +180,7 @@ class ShotRow(SQLModel, table=True):
         UniqueConstraint("production_id", "code"),
         CheckConstraint("cut_frames >= 1", name="cut_frames"),
         CheckConstraint("handle_in >= 0 AND handle_out >= 0", name="handles"),
+        CheckConstraint(f"phase IN ({PHASES})", name="phase"),
         Index("ix_shot_episode_id", "episode_id"),
         NEVER_REUSE,
     )
@@ -198,6 +202,8 @@ class ShotRow(SQLModel, table=True):
     moving_camera: bool = False
     omitted: bool = False
     animator: str | None = None
+    phase: str = "planning"
+    phase_since: datetime
     plan_rev: int = 1
     rev: int = 1
     touched: int = 1
@@ -473,6 +479,82 @@ class TakeNoteRow(SQLModel, table=True):
     struck_by: str | None = None
     struck_at: datetime | None = None
     struck_reason: str | None = None
+
+
+class MoveRow(SQLModel, table=True):
+    """A shot's move from one phase to another. Appended, never changed.
+
+    `lacked` are the facts an override set aside, null where none was needed.
+    """
+
+    __tablename__ = "shot_move"
+    __table_args__ = (
+        CheckConstraint(f"origin IN ({PHASES}) AND to_phase IN ({PHASES})", name="phases"),
+        CheckConstraint("lacked IS NULL OR reason IS NOT NULL", name="override_reason"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    origin: str
+    to_phase: str
+    cause: str | None = None
+    reason: str | None = None
+    lacked: list[str] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    by: str
+    moved_at: datetime
+
+
+class SuspensionRow(SQLModel, table=True):
+    """A time a shot was suspended, open until it is resumed; at most one of a shot is open."""
+
+    __tablename__ = "suspension"
+    __table_args__ = (
+        CheckConstraint("(resumed_at IS NULL) = (resumed_by IS NULL)", name="resumed_whole"),
+        Index(
+            "uq_suspension_open",
+            "shot_id",
+            unique=True,
+            sqlite_where=text("resumed_at IS NULL"),
+            postgresql_where=text("resumed_at IS NULL"),
+        ),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    reason: str
+    by: str
+    suspended_at: datetime
+    resumed_by: str | None = None
+    resumed_at: datetime | None = None
+
+
+class SignOffRow(SQLModel, table=True):
+    """A sign-off that was given, and when it was withdrawn. Rows are added and withdrawn, never changed otherwise.
+
+    The id order within a shot is the order of signing, because the shot is locked. `basis` is what it speaks of.
+    """
+
+    __tablename__ = "sign_off"
+    __table_args__ = (
+        CheckConstraint(
+            "(withdrawn_at IS NULL) = (withdrawn_by IS NULL) AND (withdrawn_at IS NULL) = (withdrawn_reason IS NULL)",
+            name="withdrawn_whole",
+        ),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    shot_id: int = Field(foreign_key="shot.id", index=True)
+    matter: str
+    role: str
+    by: str
+    signer: str | None = None
+    note: str | None = None
+    digest: str | None = None
+    basis: dict[str, Any] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    signed_at: datetime
+    withdrawn_at: datetime | None = None
+    withdrawn_by: str | None = None
+    withdrawn_reason: str | None = None
 
 
 class CreditedChangeRow(SQLModel, table=True):

@@ -88,8 +88,8 @@ class Operation:
             return self.path
         steps = self.path.split("/")
         named = max((place for place, step in enumerate(steps) if step.startswith("{")), default=None)
-        # What can be read at the same path is a list, and this adds to it.
-        if named is None or "get" in DOCUMENT["paths"][self.path]:
+        # What can be read at the same path is a list, and this adds to it; unless it changes what has the list.
+        if named is None or ("get" in DOCUMENT["paths"][self.path] and "If-Match" not in self.parameters("header")):
             return None
         return "/".join(steps[: named + 1])
 
@@ -245,6 +245,7 @@ def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         *(noted(office, text) for text in ("hold the look", "the left hand is lovely")),
         correct(office, 1, frames_total=39),
         correct(office, 1, frames_total=40),
+        *_moved(office),
         drafted(office),
         office.send("POST", f"{CUTS}/1/lock", headers={"If-Match": "*"}),
         drafted(office),
@@ -259,6 +260,16 @@ def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
 def noted(office: Caller, text: str) -> Response:
     """A note on the example's take."""
     return office.post(f"/v1/productions/{PRODUCTION}/shots/0120/takes/2/notes", {"text": text})
+
+
+def _moved(office: Caller) -> Iterator[Response]:
+    """The shot `0120` once on and once back, with two sign-offs."""
+    shot, named = f"/v1/productions/{PRODUCTION}/shots/0120", {"If-Match": "*"}
+    on = {"to": "set dressing", "override": True, "reason": "the kitchen stands"}
+    for body in (on, {"to": "planning", "cause": "story"}):
+        yield office.post(f"{shot}/moves", body, headers=named)
+    for matter in ("set approved", "dialogue cut in"):
+        yield office.post(f"{shot}/signoffs", {"matter": matter, "signer": "Ada Quill"}, headers=named)
 
 
 def drafted(office: Caller) -> Response:

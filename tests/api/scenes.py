@@ -52,6 +52,7 @@ def add_shot(
             episode_id=1,
             code=code,
             cut_frames=cut_frames,
+            phase_since=datetime(2026, 3, 1, tzinfo=UTC),
             added_at=datetime(2026, 3, 1, tzinfo=UTC),
             **planned,
         )

@@ -30,6 +30,7 @@ NO_PAGES = {
 NAMES_NO_STATE = {
     "note_strike": "a note says for good what it says, and is struck once: a second time is 409 and says who did it",
     "key_revoke": "whoever revokes a lost key wants it dead whatever else was changed of it; twice is once",
+    "shots_move": "many shots have no one state; each may be named with the `rev` it was read at",
     "unmatched_match": "a count is matched once: a second match is 409 and says for what it counts already",
 }
 HAS_OWN_IDENTITY = {"counts_post": "terminal, spool and serial name a count for ever"}

@@ -30,6 +30,7 @@ def test_key_is_made_shown_once_and_opens_the_door(admin: Caller, mill: str) -> 
         "terminal": None,
         "stage": None,
         "production": None,
+        "roles": [],
         "prefix": token[:11],
         "state": "live",
         "expires_at": None,

@@ -132,8 +132,11 @@ def figures_of(
     words: Words, posts: Iterable[Words], said: Sequence[Words] = (), *, began: Words | None = None
 ) -> ShotFigures:
     """The figures of a shot from its plan, posts and decisions, all in words; `began` is an earlier plan."""
+    return shot_figures(facts(words, posts, said, began=began))
+
+
+def facts(words: Words, posts: Iterable[Words], said: Sequence[Words] = (), *, began: Words | None = None) -> ShotFacts:
+    """What those figures rest on."""
     plan = plan_of(words)
     series = series_of(plan, heads_of(plan, posts), began=plan_of(began) if began else None)
-    return shot_figures(
-        ShotFacts(plan=plan, series=series, decisions=decisions_of(said), plate_minimum_frames=PLATE_MINIMUM_FRAMES)
-    )
+    return ShotFacts(plan=plan, series=series, decisions=decisions_of(said), plate_minimum_frames=PLATE_MINIMUM_FRAMES)

@@ -72,6 +72,29 @@ OF_A_SHOT: dict[EventKind, tuple[dict[str, Any], str]] = {
             "(needs draft 4)."
         ),
     ),
+    EventKind.SHOT_MOVED: (
+        {
+            "origin": "shooting",
+            "to": "set dressing",
+            "cause": "light",
+            "lacked": None,
+            "reason": "the window moved",
+        },
+        "The shot went from shooting to set dressing again, for light: the window moved.",
+    ),
+    EventKind.SHOT_SUSPENDED: ({"reason": "the armature broke"}, "Work on the shot was suspended: the armature broke."),
+    EventKind.SHOT_RESUMED: (
+        {"suspended_at": "2026-03-02T09:00:00+00:00", "suspended_for": "the armature broke", "reason": None},
+        "Work was taken up again; it had been suspended for: the armature broke.",
+    ),
+    EventKind.SIGNOFF_GIVEN: (
+        {"matter": "framing approved", "role": "director", "signer": "Ada Quill", "note": "a hair wider"},
+        "Framing approved, by the director Ada Quill: a hair wider.",
+    ),
+    EventKind.SIGNOFF_WITHDRAWN: (
+        {"matter": "plate accepted", "role": "camera operator", "signer": None, "reason": "a lamp had moved"},
+        "Plate accepted, by the camera operator, was withdrawn: a lamp had moved.",
+    ),
     EventKind.FRAMES_COUNTED: (SERIES, "Take 2 reached 96 frames (12 more)."),
     EventKind.FRAMES_MATCHED: (
         SERIES,

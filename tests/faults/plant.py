@@ -439,6 +439,38 @@ FAULTS = (
         "postgresql",
     ),
     Fault(
+        "a shot moved without its lock",
+        (
+            Edit(
+                "service/api/moves.py",
+                "row = shots.find(session, of, shot, lock=True)",
+                "row = shots.find(session, of, shot)",
+            ),
+        ),
+        "tests/api/test_moves.py::test_whoever_moves_waits_for_a_change_that_is_under_way_and_is_told_of_it",
+        "postgresql",
+    ),
+    Fault(
+        "frames shot again taken for those that were approved",
+        (
+            Edit(
+                "service/domain/bases.py", "captured, depth = again, depth + 1", "captured, depth = NOTHING, depth + 1"
+            ),
+        ),
+        "tests/api/test_moves.py::test_frames_deleted_and_shot_again_after_approval_are_other_frames",
+    ),
+    Fault(
+        "an approval passed over by an override",
+        (
+            Edit(
+                "service/domain/phases.py",
+                "FIRM = frozenset({*ALWAYS, Fact.APPROVAL_SIGNED})",
+                "FIRM = frozenset(ALWAYS)",
+            ),
+        ),
+        "tests/api/test_moves.py::test_no_override_passes_over_a_suspension_or_an_approval",
+    ),
+    Fault(
         "needs of a shot entered without its lock",
         (
             Edit(

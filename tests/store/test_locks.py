@@ -61,6 +61,7 @@ def furnish(database: Database) -> None:
                 cut_frames=96,
                 cameras=["main"],
                 passes=["main"],
+                phase_since=NOW,
                 added_at=NOW,
             )
         )

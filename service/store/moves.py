@@ -1,0 +1,76 @@
+"""Moves of shots, and how each stands by the facts its moves are judged by."""
+
+from collections.abc import Collection, Mapping, Sequence
+
+from sqlalchemy import select
+from sqlmodel import Session, col
+
+from service.domain.bases import Basis, SeriesName
+from service.domain.moves import Standing
+from service.domain.phases import Phase
+from service.domain.progress import ShotFacts
+from service.domain.signoffs import OF_FRAMES, Signature, SignOff, standing
+from service.domain.takes import Purpose, Step, history
+from service.store import counts, needs, signoffs, suspensions, takes
+from service.store.tables import MoveRow, ShotRow
+
+
+def page(session: Session, shot_id: int, *, after: int, limit: int) -> Sequence[MoveRow]:
+    """At most *limit* moves of a shot after the one with id *after*, in order."""
+    statement = select(MoveRow).where(col(MoveRow.shot_id) == shot_id, col(MoveRow.id) > after)
+    return session.scalars(statement.order_by(col(MoveRow.id)).limit(limit)).all()
+
+
+def last(session: Session, shot_id: int) -> MoveRow:
+    """The last move of a shot that was moved."""
+    statement = select(MoveRow).where(col(MoveRow.shot_id) == shot_id).order_by(col(MoveRow.id).desc()).limit(1)
+    return session.scalars(statement).one()
+
+
+def standings(session: Session, shots: Sequence[ShotRow], *, plate_minimum_frames: int) -> dict[int, Standing]:
+    """How these shots stand, by their ids; a handful of queries however many shots."""
+    ids = [shot.id or 0 for shot in shots]
+    facts = takes.shot_facts(session, shots, plate_minimum_frames=plate_minimum_frames)
+    signed = {shot_id: standing(given) for shot_id, given in signoffs.given(session, ids).items()}
+    bases = _bases(session, facts, signed)
+    needed, held = needs.of_shots(session, ids), suspensions.open_of_all(session, ids)
+    return {
+        id_: Standing(
+            phase=Phase(shot.phase),
+            suspended=held[id_].reason if id_ in held else None,
+            in_locked_cut=shot.cut_revision is not None,
+            animator=shot.animator,
+            needs=needed.get(id_),
+            facts=facts[id_],
+            signed=signed.get(id_, {}),
+            basis=bases.get(id_),
+        )
+        for id_, shot in zip(ids, shots, strict=True)
+    }
+
+
+def basis(session: Session, shot_id: int, facts: ShotFacts) -> Basis:
+    """What a comp or an approval of a shot would rest on now."""
+    return Basis.of(facts, _histories(session, [shot_id])[shot_id])
+
+
+def _bases(
+    session: Session, facts: Mapping[int, ShotFacts], signed: Mapping[int, Mapping[Signature, SignOff]]
+) -> dict[int, Basis]:
+    """The bases of the shots of which something bound to frames was signed: what the others have is never looked at."""
+    bound = [shot_id for shot_id, of_shot in signed.items() if any(matter in OF_FRAMES for matter, _ in of_shot)]
+    histories = _histories(session, bound)
+    return {shot_id: Basis.of(facts[shot_id], histories[shot_id]) for shot_id in bound}
+
+
+def _histories(session: Session, shot_ids: Collection[int]) -> dict[int, dict[SeriesName, Sequence[Step]]]:
+    series = {
+        row.id or 0: (take, row)
+        for take, row in takes.series_of(session, shot_ids)
+        if take.purpose == Purpose.SHOOT.value and row.moved_at is None
+    }
+    found: dict[int, dict[SeriesName, Sequence[Step]]] = {shot_id: {} for shot_id in shot_ids}
+    for series_id, posts in counts.ledger(session, series).items():
+        take, row = series[series_id]
+        found[row.shot_id][take.part, take.number, row.camera, row.pass_] = history(posts)
+    return found
