@@ -15,6 +15,7 @@ from service.store.engine import Database
 from service.store.tables import CreditedChangeRow, EventRow, NightlyReportRow, ShotRow
 from tests import nightly_model
 from tests.nights import Nights
+from tests.workers.strangers import Limits
 from tests.workers.test_nightly import (
     MONDAY,
     SHOTS,
@@ -25,6 +26,7 @@ from tests.workers.test_nightly import (
     told,
     utc_day,
 )
+from workers import schedule
 
 
 @pytest.fixture
@@ -113,10 +115,12 @@ def test_a_wrong_shot_day_moved_is_right_in_every_report(nights: Nights) -> None
 
 def test_a_report_of_the_time_before_corrections_is_revised_only_when_something_changes(nights: Nights) -> None:
     nights.at("2026-03-02T10:00:00Z").count("barn", "0120", 30)
-    nights.at("2026-03-03T05:00:00Z").work()
+    nights.at("2026-03-03T05:00:00Z")
+    schedule.enter(nights.database, [nights.worker], now=nights.now)
+    limits = Limits(engine_batch=500)
+    schedule.run(nights.database, [nights.worker], settings=limits, owner="one", now=nights.now, beat=lambda: None)
     age(nights)
-    # Something that makes nightly look at the day again, and changes nothing of it.
-    nights.at("2026-03-03T10:00:00Z").count("barn", "0120", 30, take=3, purpose="test", captured="2026-03-01T12:00:00Z")
+    # That it was filed makes nightly look at the day once more, and nothing of it has changed.
     nights.work()
     assert nights.days()[MONDAY] == 1
 
