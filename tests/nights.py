@@ -17,12 +17,12 @@ from service.actions.counts import Poster, record_counts
 from service.actions.keys import Wanted
 from service.actions.shots import Planned
 from service.actions.takes import Ruling
-from service.domain.counts import Post
+from service.domain.counts import CaptureTime, Post, TimeBasis
 from service.domain.keys import Scope
 from service.domain.progress import Decision, Verdict
 from service.domain.reports import Nightly as Report
 from service.domain.reports import report_of
-from service.domain.shifts import Signal
+from service.domain.shifts import Line, Signal
 from service.domain.studio import Studio
 from service.domain.takes import Outcome, Purpose
 from service.store import studio as studio_rows
@@ -218,13 +218,13 @@ class Nights:
             entered = shifts.enter(
                 session,
                 row,
-                Signal(kind),
-                at=datetime.fromisoformat(at),
+                Line(stage=stage, signal=Signal(kind)),
+                time=CaptureTime(datetime.fromisoformat(at), TimeBasis.AT, adjusted=False),
                 studio=self.studio,
-                by=f"{stage}-key",
+                author=shifts.Author(f"{stage}-key"),
                 now=self.now,
             )
-        return entered.redated
+            return entered.row.redated_counts or 0
 
     def match(self, shot: str, **fields: Any) -> None:  # noqa: ANN401 - fields of a match
         """Let the oldest unmatched count count for a shot."""

@@ -20,7 +20,8 @@ KEPT = {
     "terminal": "mill-capture",
     "stage": "mill",
     "production": None,
-    "counts": 118,
+    "counts": 116,
+    "log_lines": 2,
     "last_serial": 118,
     "head": 4812,
 }
@@ -36,7 +37,8 @@ class SpoolOut(Out):
     stage: str = Field(description="The code of the stage the terminal stands beside.")
     production: str | None = Field(description="The production the key counts for alone; null for any.")
     counts: int = Field(description="How many counts of this spool are kept.")
-    last_serial: int | None = Field(description="The highest serial among them; null where there is none.")
+    log_lines: int = Field(description="How many lines of a stage's log that came with a serial of it are kept.")
+    last_serial: int | None = Field(description="The highest serial of either; null where there is none.")
     head: int = Field(description="The id of the newest event of the log.")
 
 
@@ -48,7 +50,7 @@ class SpoolOut(Out):
     responses=answers(KEPT),
 )
 def get_spool(door: Counter, spool: SpoolInPath) -> Response:
-    """Read how many counts of a spool of the calling terminal are kept. Needs `count`.
+    """Read how many counts and log lines of a spool of the calling terminal are kept. Needs `count`.
 
     Fewer than the terminal was told are kept, or a `head` lower than it was told before, mean that the service was put
     back to an earlier copy: the terminal then sends again what it still has, which as totals does no harm. A spool of
@@ -64,6 +66,7 @@ def get_spool(door: Counter, spool: SpoolInPath) -> Response:
             stage=door.caller.stage or "",
             production=door.caller.production,
             counts=kept.counts,
+            log_lines=kept.log_lines,
             last_serial=kept.last_serial,
             head=events.head(session),
         )

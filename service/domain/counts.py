@@ -108,7 +108,7 @@ class Post:
 
 @dataclass(frozen=True, slots=True)
 class CaptureTime:
-    """When a frame was captured by the server's reckoning.
+    """When a frame was captured, or a line of a stage's log happened, by the server's reckoning.
 
     `adjusted` where that is not what the terminal's clock showed.
     """
@@ -119,21 +119,28 @@ class CaptureTime:
 
 
 def capture_time(post: Post, *, sent_at: datetime | None, received_at: datetime) -> CaptureTime:
+    """When a post's frame was captured, as `reckoned` says."""
+    return reckoned(post.at, post.age_s, sent_at=sent_at, received_at=received_at)
+
+
+def reckoned(
+    at: datetime | None, age_s: float | None, *, sent_at: datetime | None, received_at: datetime
+) -> CaptureTime:
     """Put a terminal's clock right; never later than receipt, and never a reason to refuse.
 
     The monotonic age is believed before any wall clock; without it the difference between receipt and `sent_at`
     corrects `at`.
     """
-    if post.age_s is not None:
+    if age_s is not None:
         age_limit_s = (received_at - EARLIEST).total_seconds()
-        captured_at = received_at - timedelta(seconds=min(post.age_s, age_limit_s))
+        captured_at = received_at - timedelta(seconds=min(age_s, age_limit_s))
         basis = TimeBasis.AGE
-    elif post.at is None:
+    elif at is None:
         return CaptureTime(received_at, TimeBasis.RECEIPT, adjusted=False)
     else:
-        captured_at = clock_corrected(post.at, sent_at=sent_at, received_at=received_at)
+        captured_at = clock_corrected(at, sent_at=sent_at, received_at=received_at)
         basis = TimeBasis.AT if sent_at is None else TimeBasis.SENT_AT
-    shown = post.at if post.at is not None else captured_at
+    shown = at if at is not None else captured_at
     return CaptureTime(captured_at, basis, adjusted=abs(captured_at - shown) > UNREMARKABLE_SHIFT)
 
 

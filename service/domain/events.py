@@ -19,6 +19,9 @@ class EventKind(StrEnum):
     STAGE_CHANGED = "stage.changed"
     STAGE_CALLED = "stage.called"
     STAGE_WRAPPED = "stage.wrapped"
+    STAGE_WAITED = "stage.waited"
+    STAGE_RESUMED = "stage.resumed"
+    STAGE_POWERED_OFF = "stage.powered_off"
     TERMINAL_ADDED = "terminal.added"
     TERMINAL_MOVED = "terminal.moved"
     KEY_MADE = "key.made"
@@ -59,8 +62,12 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.EPISODE_CHANGED: "An episode was given another title: `production`, `episode`, `title`.",
     EventKind.STAGE_ADDED: "A stage was added: `stage`, `name`.",
     EventKind.STAGE_CHANGED: "A stage was given another name: `stage`, `name`.",
-    EventKind.STAGE_CALLED: "Work on a stage began: `stage`, `at`.",
-    EventKind.STAGE_WRAPPED: "Work on a stage ended: `stage`, `at`.",
+    EventKind.STAGE_CALLED: "Work on a stage began: `stage`, `at`, `reason`.",
+    EventKind.STAGE_WRAPPED: "Work on a stage ended: `stage`, `at`, `reason`.",
+    EventKind.STAGE_WAITED: "A stage began to wait: `stage`, `at`, `reason`.",
+    EventKind.STAGE_RESUMED: "A stage waited no more: `stage`, `at`, `reason`.",
+    EventKind.STAGE_POWERED_OFF: "Somebody said that a stage's power is off, which is no proof of it: `stage`, `at`, "
+    "`reason`.",
     EventKind.TERMINAL_ADDED: "A terminal was added: `terminal`, `stage`.",
     EventKind.TERMINAL_MOVED: "A terminal was put beside another stage: `terminal`, `stage`, `came_from`.",
     EventKind.KEY_MADE: "An API key was made: `key`, `scope`, `roles` (in which it signs).",

@@ -12,11 +12,14 @@ from sqlmodel import Session, col, select
 
 from service.domain.counts import Known
 from service.domain.takes import Heads, LedgerPost, Outcome
-from service.store.tables import CountRow, ProductionRow, ShotRow, StageRow, TerminalRow
+from service.store.tables import CountRow, ProductionRow, ShotRow, StageLogRow, StageRow, TerminalRow
 
 
 def known(session: Session, terminal_id: int, serials: Collection[tuple[str, int]]) -> dict[tuple[str, int], Known]:
-    """What is already kept of a terminal's (spool, serial) pairs."""
+    """What is already kept of a terminal's (spool, serial) pairs: counts, and lines of a stage's log without an answer.
+
+    Both have one numbering, and what a line says is never what a count says.
+    """
     found: dict[tuple[str, int], Known] = {}
     by_spool: dict[str, list[int]] = defaultdict(list)
     for spool, serial in serials:
@@ -27,6 +30,12 @@ def known(session: Session, terminal_id: int, serials: Collection[tuple[str, int
             .where(col(CountRow.terminal_id) == terminal_id, col(CountRow.spool) == spool)
             .where(col(CountRow.serial).in_(set(numbers)))
         )
+        lines = (
+            select(StageLogRow.serial, StageLogRow.digest)
+            .where(col(StageLogRow.terminal_id) == terminal_id, col(StageLogRow.spool) == spool)
+            .where(col(StageLogRow.serial).in_(set(numbers)))
+        )
+        found |= {(spool, serial or 0): Known(digest or "", {}) for serial, digest in session.exec(lines)}
         found |= {(spool, serial): Known(digest, answer) for serial, digest, answer in session.exec(statement)}
     return found
 

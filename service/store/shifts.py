@@ -1,4 +1,4 @@
-"""The stages' logs of calls and wraps."""
+"""The stages' logs."""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -6,8 +6,10 @@ from datetime import datetime
 from sqlalchemy import ColumnElement
 from sqlmodel import Session, col, select
 
-from service.domain.shifts import LONGEST_SHIFT, Shift, Signal, shifts_of
+from service.domain.shifts import DAY_SIGNALS, LONGEST_SHIFT, Identity, Shift, Signal, shifts_of
 from service.store.tables import CountRow, StageLogRow, StageRow
+
+DAY_KINDS = sorted(DAY_SIGNALS)
 
 
 def keep_stage(session: Session, stage_id: int, *, alone: bool) -> None:
@@ -23,23 +25,43 @@ def around(session: Session, stage_id: int, first: datetime, last: datetime) -> 
     """The shifts of a stage that may hold an instant between `first` and `last`."""
     statement = select(col(StageLogRow.at), col(StageLogRow.kind)).where(
         col(StageLogRow.stage_id) == stage_id,
+        col(StageLogRow.kind).in_(DAY_KINDS),
         col(StageLogRow.at) >= first - LONGEST_SHIFT,
         col(StageLogRow.at) <= last + LONGEST_SHIFT,
     )
     return shifts_of((at, Signal(kind)) for at, kind in session.exec(statement))
 
 
-def find(session: Session, stage_id: int, signal: Signal, at: datetime) -> StageLogRow | None:
-    """The entry of this kind at this instant."""
+def find(
+    session: Session, stage_id: int, signal: Signal, at: datetime, *, reason: str | None = None
+) -> StageLogRow | None:
+    """The first line of this kind at this instant that gives this reason, or none."""
     statement = select(StageLogRow).where(
-        col(StageLogRow.stage_id) == stage_id, col(StageLogRow.at) == at, col(StageLogRow.kind) == signal.value
+        col(StageLogRow.stage_id) == stage_id,
+        col(StageLogRow.at) == at,
+        col(StageLogRow.kind) == signal.value,
+        col(StageLogRow.reason).is_not_distinct_from(reason),
+    )
+    return session.exec(statement.order_by(col(StageLogRow.id)).limit(1)).one_or_none()
+
+
+def named(session: Session, terminal_id: int, identity: Identity) -> StageLogRow | None:
+    """The line that a terminal gave this identity."""
+    statement = select(StageLogRow).where(
+        col(StageLogRow.terminal_id) == terminal_id,
+        col(StageLogRow.spool) == identity.spool,
+        col(StageLogRow.serial) == identity.serial,
     )
     return session.exec(statement).one_or_none()
 
 
-def page(session: Session, stage_id: int, *, after: int, limit: int) -> Sequence[StageLogRow]:
-    """At most `limit` entries of a stage's log entered after the one with id `after`."""
+def page(
+    session: Session, stage_id: int, *, after: int, limit: int, signal: Signal | None = None
+) -> Sequence[StageLogRow]:
+    """At most `limit` lines of a stage's log entered after the one with id `after`, all or those of one kind."""
     statement = select(StageLogRow).where(col(StageLogRow.stage_id) == stage_id, col(StageLogRow.id) > after)
+    if signal is not None:
+        statement = statement.where(col(StageLogRow.kind) == signal.value)
     return session.exec(statement.order_by(col(StageLogRow.id)).limit(limit)).all()
 
 

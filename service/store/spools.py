@@ -1,27 +1,33 @@
-"""Spools: what is kept of a terminal's store of counts."""
+"""Spools: what is kept of a terminal's store of counts and lines of its stage's log."""
 
 from dataclasses import dataclass
 
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
-from service.store.tables import CountRow
+from service.store.tables import CountRow, StageLogRow
 
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """How many counts of a spool are kept, and the highest serial of them."""
+    """How many counts and log lines of a spool are kept, and the highest serial of either."""
 
     counts: int
+    log_lines: int
     last_serial: int | None
 
 
-NOTHING = Kept(0, None)
+NOTHING = Kept(0, 0, None)
 
 
 def kept(session: Session, terminal_id: int, spool: str) -> Kept:
     """What is kept of a spool of a terminal."""
-    statement = select(func.count(), func.max(CountRow.serial)).where(
+    counts = select(func.count(), func.max(CountRow.serial)).where(
         col(CountRow.terminal_id) == terminal_id, col(CountRow.spool) == spool
     )
-    return Kept(*session.exec(statement).one())
+    lines = select(func.count(), func.max(StageLogRow.serial)).where(
+        col(StageLogRow.terminal_id) == terminal_id, col(StageLogRow.spool) == spool
+    )
+    (counted, last_count), (logged, last_line) = session.exec(counts).one(), session.exec(lines).one()
+    highest = [serial for serial in (last_count, last_line) if serial is not None]
+    return Kept(counted, logged, max(highest, default=None))

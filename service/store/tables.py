@@ -590,18 +590,36 @@ class PlannedChangeRow(SQLModel, table=True):
 
 
 class StageLogRow(SQLModel, table=True):
-    """A stage's call or wrap; together they decide the production day of what is captured between them."""
+    """A line of a stage's log. Appended, never changed.
+
+    Call and wrap together decide the production day of what is captured between them. `terminal_id` is the terminal
+    whose key entered it; `spool` and `serial` name it for ever with that, where it came with them, and `digest` is then
+    of what it said. `redated_counts` is what its first answer said.
+    """
 
     __tablename__ = "stage_log"
     __table_args__ = (
-        UniqueConstraint("stage_id", "at", "kind"),
-        CheckConstraint("kind IN ('call', 'wrap')", name="kind"),
+        UniqueConstraint("terminal_id", "spool", "serial"),
+        CheckConstraint("kind IN ('call', 'wrap', 'waiting', 'resumed', 'power_off')", name="kind"),
+        CheckConstraint("kind <> 'waiting' OR reason IS NOT NULL", name="waits_for"),
+        CheckConstraint("(spool IS NULL) = (serial IS NULL)", name="identity_whole"),
+        CheckConstraint("(spool IS NULL) = (digest IS NULL)", name="identity_says"),
+        CheckConstraint("spool IS NULL OR terminal_id IS NOT NULL", name="identity_whose"),
+        Index("ix_stage_log_stage_at", "stage_id", "at"),
         NEVER_REUSE,
     )
     id: int | None = Field(default=None, primary_key=True)
     stage_id: int = Field(foreign_key="stage.id")
     kind: str
     at: datetime
+    reason: str | None = None
+    time_basis: str | None = None
+    adjusted: bool | None = None
+    terminal_id: int | None = Field(default=None, foreign_key="terminal.id")
+    spool: str | None = None
+    serial: int | None = Field(default=None, sa_type=BigInteger)
+    digest: str | None = None
+    redated_counts: int | None = None
     by: str
     noted_at: datetime
 

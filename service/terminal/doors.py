@@ -129,9 +129,9 @@ class Door:
             raise NotTheService(self.server, "its answers are not those of the counts sent")
         return matched
 
-    def enter(self, stage: str, body: Json, *, identity: str) -> None:
-        """Enter a line in the log of a stage; `identity` names it where it is sent again."""
-        headers = {"Idempotency-Key": identity}
+    def enter(self, stage: str, body: Json, *, identity: str | None = None) -> None:
+        """Enter a line in the log of a stage; `identity` names it where it is sent again and does not say so itself."""
+        headers = {} if identity is None else {"Idempotency-Key": identity}
         self._document(self._request("POST", f"/v1/stages/{quote(stage, safe='')}/log", json=body, headers=headers))
 
     def _request(self, method: str, path: str, **what: Any) -> httpx.Response:  # noqa: ANN401 - passed through to httpx

@@ -19,6 +19,9 @@ PURPOSES = ("shoot", "plate", "rehearsal", "test", "reference")
 OUTCOMES = ("finished", "abandoned", "circled", "ng")
 MOST_FRAMES = 10_000_000
 MOST_TAKES = 9999
+LONGEST_LINE = 200
+# Control characters, halves of surrogate pairs, ends of lines and paragraphs.
+NO_LINE = frozenset({"Cc", "Cs", "Zl", "Zp"})
 CODES = ("production", "shot", "camera", "pass", "part")
 POWER_CAUTION = (
     "No confirmation is not proof that power is off. Go and look. Fixed wiring is for licensed electricians under local"
@@ -39,9 +42,11 @@ def count(enrolled: Enrolment, said: Mapping[str, Any], moment: Moment) -> Said:
 
 
 def line(enrolled: Enrolment, kind: str, *, moment: Moment, spoken: Spoken, reason: str | None = None) -> Said:
-    """A line of the stage's log; raises NotSpoken where the service has no such kind yet."""
+    """A line of the stage's log; raises NotSpoken where the service has no such kind, Unfit for want of a reason."""
     if kind not in spoken.signals:
         raise NotSpoken(kind)
+    if reason is not None:
+        reason = _line(reason)
     content = {"kind": kind, "stage": enrolled.stage} | ({} if reason is None else {"reason": reason})
     return Said.now(Kind.LOG, content, moment)
 
@@ -63,6 +68,14 @@ def _fit(content: Json) -> Json:
         if name in fit and not least <= fit[name] <= most:
             raise Unfit(what, str(fit[name]), f"a whole number from {least} to {most}")
     return fit
+
+
+def _line(text: str) -> str:
+    """A reason as the service takes it."""
+    line = unicodedata.normalize("NFC", text.strip())
+    if not 1 <= len(line) <= LONGEST_LINE or any(unicodedata.category(char) in NO_LINE for char in line):
+        raise Unfit("The reason", text, f"one line of 1 to {LONGEST_LINE} characters")
+    return line
 
 
 def edit(spool: Spool, serial: int, changes: Mapping[str, Any]) -> None:

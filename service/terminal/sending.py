@@ -4,7 +4,6 @@ import random
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import timedelta
 
 from service.terminal.clocks import Clock, now, spelt
 from service.terminal.doors import Door, Known, reason, slug
@@ -13,8 +12,6 @@ from service.terminal.troubles import BeingSent, NoAnswer, Refused, Trouble
 from service.terminal.wire import TODAY, Spoken, counts_body, identity, log_body
 
 MOST_IN_A_BODY = 1000
-# The service keeps the answers to a stage's log for a week; what is older must not be sent a second time.
-LOG_AGAIN = timedelta(days=6)
 COMPARE_EVERY_S = 300.0
 
 
@@ -112,12 +109,10 @@ class Sender:
             return
         self._jot(known)
         if known.last_serial > self._spool.last_serial:
-            self._spool.renew()
-            done.renewed = True
+            self._renew(done)
             known = self._door.known(self._spool.id)
         if known.counts < self._spool.confirmed or known.head < int(self._spool.note("head") or 0):
-            since = self._clock().wall - LOG_AGAIN
-            done.resent = self._spool.rearm(known=known.counts, log_since=since)
+            done.resent = self._spool.rearm(known=known.counts)
         self._spool.jot(head=str(known.head), confirmed=str(known.counts))
 
     def _jot(self, known: Known) -> None:
@@ -131,8 +126,12 @@ class Sender:
         moment = self._clock()
         stage = entry.content.get("stage", self._stage)
         try:
-            self._door.enter(stage, log_body(entry, moment, spoken=self._spoken), identity=identity(entry))
+            named = identity(entry, spoken=self._spoken)
+            self._door.enter(stage, log_body(entry, moment, spoken=self._spoken), identity=named)
         except Refused as refused:
+            if refused.kind == "log-conflict":
+                self._renew(done)
+                return
             # The same line with another time of sending: it is there already.
             if refused.kind != "idempotency-key-reused":
                 self._reject(entry, {"kind": refused.kind, "detail": refused.reason}, done)
@@ -172,11 +171,14 @@ class Sender:
             problem = answer.get("problem")
             document = problem if isinstance(problem, dict) else {}
             if slug(document) == "count-conflict":
-                # Serials of ours that say other things there: this file is an earlier copy of itself.
-                self._spool.renew()
-                done.renewed = True
+                self._renew(done)
                 return
             self._reject(entry, {"kind": slug(document), "detail": reason(document)}, done)
+
+    def _renew(self, done: Round) -> None:
+        """Go on under a new id: serials of ours say other things there, so this file is an earlier copy of itself."""
+        self._spool.renew()
+        done.renewed = True
 
     def _reject(self, entry: Entry, problem: dict[str, str], done: Round) -> None:
         self._spool.reject(entry.serial, problem, now=self._clock().wall)

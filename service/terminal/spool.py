@@ -307,17 +307,16 @@ class Spool:
 
     # What the service forgot, and what this computer forgot
 
-    def rearm(self, *, known: int, log_since: datetime) -> int:
+    def rearm(self, *, known: int) -> int:
         """Let all that was confirmed and is still here wait again, because the service has but `known` counts of it.
 
-        Of the log only what was confirmed since; returns how many entries.
+        Returns how many entries.
         """
         with self._writing():
             self._set("confirmed", str(known))
             changed = self._database.execute(
                 "UPDATE entry SET state = 'waiting', settled_at = NULL WHERE state = 'confirmed'"
-                " AND spool = (SELECT value FROM note WHERE name = 'spool') AND (kind = 'count' OR settled_at >= ?)",
-                (spelt(log_since),),
+                " AND spool = (SELECT value FROM note WHERE name = 'spool')",
             )
             return changed.rowcount
 

@@ -24,7 +24,7 @@ class Spoken:
 
 
 # The one place that says so; a test compares it with the API's description.
-TODAY = Spoken(signals=("call", "wrap"), log_identity=False, queued=False)
+TODAY = Spoken(signals=("call", "wrap", "waiting", "resumed", "power_off"), log_identity=True, queued=False)
 
 
 def count_of(entry: Entry, now: Moment) -> Json:
@@ -61,6 +61,6 @@ def log_body(entry: Entry, now: Moment, *, spoken: Spoken) -> Json:
     return body
 
 
-def identity(entry: Entry) -> str:
-    """What names a line of the log when it is sent again."""
-    return f"{entry.spool}-{entry.serial}"
+def identity(entry: Entry, *, spoken: Spoken) -> str | None:
+    """What names a line of the log when it is sent again, where the line does not say so itself."""
+    return None if spoken.log_identity else f"{entry.spool}-{entry.serial}"

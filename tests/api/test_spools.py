@@ -28,6 +28,7 @@ def test_a_spool_of_which_nothing_came_has_nothing(terminal: Caller) -> None:
         "stage": "mill",
         "production": None,
         "counts": 0,
+        "log_lines": 0,
         "last_serial": None,
         "head": terminal.get("/v1/spools/k7").json()["head"],
     }

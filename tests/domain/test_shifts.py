@@ -2,7 +2,9 @@
 
 from datetime import UTC, datetime, timedelta
 
-from service.domain.shifts import Shift, Signal, shifts_of
+import pytest
+
+from service.domain.shifts import Shift, Signal, at_work_since, shifts_of
 
 EIGHT = datetime(2026, 3, 2, 8, tzinfo=UTC)
 
@@ -38,3 +40,36 @@ def test_a_shift_holds_its_call_and_not_its_wrap() -> None:
 def test_no_shift_holds_longer_than_a_day() -> None:
     assert [Shift(at(0)).holds(at(hour)) for hour in (23.9, 24)] == [True, False]
     assert not Shift(at(0), at(40)).holds(at(30))
+
+
+def test_what_is_neither_call_nor_wrap_ends_no_shift_and_begins_none() -> None:
+    others = [(at(hour), kind) for kind in Signal if kind not in {Signal.CALL, Signal.WRAP} for hour in (-1, 3, 9)]
+    log = [(at(0), Signal.CALL), (at(9), Signal.WRAP)]
+
+    assert shifts_of([*others, *log]) == shifts_of(log) == (Shift(at(0), at(9)),)
+
+
+@pytest.mark.parametrize(
+    ("log", "since"),
+    [
+        ([], None),
+        ([(0, Signal.CALL)], 0),
+        ([(0, Signal.CALL), (4, Signal.WRAP)], None),
+        ([(0, Signal.CALL), (4, Signal.WAITING)], None),
+        ([(0, Signal.CALL), (4, Signal.WAITING), (5, Signal.RESUMED)], 5),
+        ([(0, Signal.CALL), (4, Signal.POWER_OFF)], None),
+        ([(0, Signal.CALL), (4, Signal.POWER_OFF), (5, Signal.CALL)], 5),
+        ([(0, Signal.CALL), (4, Signal.WRAP), (5, Signal.RESUMED)], None),
+        ([(0, Signal.RESUMED)], None),
+        ([(5, Signal.CALL), (5, Signal.WRAP)], 5),
+        ([(0, Signal.CALL), (7, Signal.WRAP)], 0),
+        ([(-18, Signal.CALL)], None),
+        ([(-17.9, Signal.CALL)], -17.9),
+    ],
+)
+def test_a_stage_is_at_work_from_its_call_or_the_end_of_its_wait(
+    log: list[tuple[float, Signal]], since: float | None
+) -> None:
+    found = at_work_since([(at(hour), signal) for hour, signal in log], at(6))
+
+    assert found == (None if since is None else at(since))

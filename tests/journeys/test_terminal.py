@@ -93,10 +93,11 @@ class Stand:
                 said = Said.now(Kind.COUNT, content, self.clocks(), series=series_name(content))
                 spool.enter(said, now=self.clocks.wall)
 
-    def line(self, kind: str) -> None:
+    def line(self, kind: str, *, reason: str | None = None) -> None:
         """Enter a line of the stage's log."""
+        content = {"kind": kind, "stage": self.stage} | ({} if reason is None else {"reason": reason})
         with self.spool() as spool:
-            said = Said.now(Kind.LOG, {"kind": kind, "stage": self.stage}, self.clocks())
+            said = Said.now(Kind.LOG, content, self.clocks())
             spool.enter(said, now=self.clocks.wall)
 
     def send(self, *, address: str | None = None, transport: httpx.BaseTransport | None = None) -> Round:
@@ -659,8 +660,25 @@ def test_enrolling_needs_a_service_unless_told_otherwise(stand: Stand, nowhere: 
     assert (kept["trouble"], kept["waiting"]) == ("no-answer", 1)
 
 
-def test_lines_the_service_does_not_take_yet_are_not_entered(stand: Stand) -> None:
+def test_the_whole_log_reaches_the_service_once_over_a_network_that_loses_answers(stand: Stand) -> None:
+    said = [("call", None), ("waiting", "a lamp"), ("resumed", None), ("wrap", None), ("power_off", None)]
+    for kind, reason in said:
+        stand.line(kind, reason=reason)
+        stand.clocks.pass_s(60)
+        with pytest.raises(NoAnswer, match="the network went away"):
+            stand.send(transport=LosesAnswers())
+    stand.send()
+
+    kept = list(stand.studio.office.signals(stand.stage))
+    assert [(line["kind"], line["reason"]) for line in kept] == said
+    assert [line["serial"] for line in kept] == sorted({line["serial"] for line in kept})
+    assert [line["time_basis"] for line in kept] == ["age"] * 5
+
+
+def test_the_commands_of_the_log_enter_it_and_power_off_shows_the_caution(stand: Stand) -> None:
     stand.enrol(production="p")
-    for words in (("waiting", "a lamp"), ("resumed",), ("power-off",)):
-        assert stand.run(*words, expect=Exit.FAILED)["trouble"] == "not-spoken"
-    assert stand.run("call")["sent"] == 1
+    for words in (("call",), ("waiting", "a lamp"), ("resumed",), ("wrap",)):
+        assert stand.run(*words)["sent"] == 1
+    assert "Go and look." in stand.run("power-off")["cautions"][0]
+    kept = [line["kind"] for line in stand.studio.office.signals(stand.stage)]
+    assert kept == ["call", "waiting", "resumed", "wrap", "power_off"]

@@ -17,7 +17,8 @@ from tests.terminal.conftest import Clocks
 from tests.terminal.test_doors import problem
 
 Json = dict[str, Any]
-TOMORROW = Spoken(signals=(*TODAY.signals, "waiting", "resumed", "power_off"), log_identity=True, queued=True)
+BEFORE = Spoken(signals=("call", "wrap"), log_identity=False, queued=False)
+TOMORROW = Spoken(signals=TODAY.signals, log_identity=True, queued=True)
 
 
 class Service:
@@ -28,6 +29,7 @@ class Service:
         self._clocks = clocks
         self.bodies: list[Json] = []
         self.lines: list[Json] = []
+        self.keys: list[str | None] = []
         self.refuses: Callable[[Json], httpx.Response | None] = lambda _body: None
         self.counts = 0
         self.knows_spools = True
@@ -43,6 +45,7 @@ class Service:
             return refused
         if request.url.path.endswith("/log"):
             self.lines.append(body)
+            self.keys.append(request.headers.get("Idempotency-Key"))
             return httpx.Response(201, json={})
         self.bodies.append(body)
         self.counts += len(body["counts"])
@@ -107,7 +110,10 @@ def test_after_a_new_start_of_the_computer_no_age_is_sent(spool: Spool, clocks: 
     assert "age_s" not in service.bodies[0]["counts"][0]
 
 
-def test_the_log_goes_out_between_the_counts_in_its_order(spool: Spool, clocks: Clocks, service: Service) -> None:
+@pytest.mark.parametrize("spoken", [BEFORE, TODAY], ids=["before", "today"])
+def test_the_log_goes_out_between_the_counts_in_its_order(
+    spool: Spool, clocks: Clocks, service: Service, spoken: Spoken
+) -> None:
     enter_line(spool, clocks, "call")
     enter(spool, clocks, 1, 2)
     enter_line(spool, clocks, "wrap")
@@ -116,13 +122,24 @@ def test_the_log_goes_out_between_the_counts_in_its_order(spool: Spool, clocks: 
     clocks.run_s += 60
     clocks.wall = clocks.wall.replace(hour=2)
 
-    assert service.send().sent == 5
+    assert service.send(spoken).sent == 5
 
     assert service.serials == [[2, 3], [5]]
+    sent_at = "2026-03-02T02:00:00.000000Z"
     assert service.lines == [
-        {"kind": kind, "at": "2026-03-02T01:59:00.000000Z", "sent_at": "2026-03-02T02:00:00.000000Z"}
-        for kind in ("call", "wrap")
+        {"kind": kind, "at": "2026-03-02T01:59:00.000000Z", "sent_at": sent_at}
+        if spoken is BEFORE
+        else {
+            "kind": kind,
+            "at": "2026-03-02T14:00:00.000000Z",
+            "sent_at": sent_at,
+            "age_s": 60.0,
+            "spool": spool.id,
+            "serial": serial,
+        }
+        for kind, serial in (("call", 1), ("wrap", 4))
     ]
+    assert service.keys == ([f"{spool.id}-1", f"{spool.id}-4"] if spoken is BEFORE else [None, None])
 
 
 def test_a_service_that_takes_more_is_told_more(spool: Spool, clocks: Clocks, service: Service) -> None:
@@ -174,12 +191,29 @@ def test_a_line_refused_for_good_blocks_nothing(spool: Spool, clocks: Clocks, se
     assert service.serials == [[2]]
 
 
+def test_a_line_whose_serial_says_something_else_there_goes_out_under_a_new_id(
+    spool: Spool, clocks: Clocks, service: Service
+) -> None:
+    """As of a count: this file is an earlier copy of itself."""
+    old = spool.id
+    enter_line(spool, clocks, "call")
+    enter(spool, clocks, 1)
+    service.refuses = lambda body: problem(409, "log-conflict") if body.get("spool") == old else None
+
+    done = service.send()
+
+    assert (done.renewed, done.sent, spool.number(State.REJECTED)) == (True, 2, 0)
+    assert spool.id != old
+    assert [(line["spool"], line["serial"]) for line in service.lines] == [(spool.id, 1)]
+    assert {body["spool"] for body in service.bodies} == {spool.id}
+
+
 def test_a_line_that_is_there_already_is_done(spool: Spool, clocks: Clocks, service: Service) -> None:
     """Its answer was lost, and this time of sending is another."""
     enter_line(spool, clocks, "call")
     service.refuses = lambda body: problem(422, "idempotency-key-reused") if "kind" in body else None
 
-    assert (service.send().sent, spool.number(State.CONFIRMED)) == (1, 1)
+    assert (service.send(BEFORE).sent, spool.number(State.CONFIRMED)) == (1, 1)
 
 
 def test_a_network_that_answers_with_something_else_leaves_all_as_it_is(

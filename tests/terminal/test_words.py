@@ -10,6 +10,7 @@ import pytest
 
 import service.terminal
 from service.api import docs
+from service.domain import shifts
 from service.terminal import options
 from service.terminal.entering import OUTCOMES, POWER_CAUTION, PURPOSES
 from service.terminal.troubles import Exit, Trouble
@@ -48,6 +49,7 @@ def test_every_command_is_told_of() -> None:
 
 def test_the_caution_of_the_power_stands_where_the_subject_does() -> None:
     assert POWER_CAUTION in README
+    assert POWER_CAUTION == shifts.POWER_CAUTION
 
 
 def enum(name: str) -> set[str]:
