@@ -175,6 +175,14 @@ class Client:
         """Every terminal of the studio."""
         return self._pages("/v1/terminals")
 
+    def terminal(self, name: str) -> Reply:
+        """A terminal with its spools; its ETag is what a move must name."""
+        return self._read(_path("terminals", name))
+
+    def terminal_counts(self, name: str, day: str) -> Iterator[Json]:
+        """Every count a terminal posted of captures of a production day (`YYYY-MM-DD`), with what it counts for now."""
+        return self._pages(_path("terminals", name, "counts"), {"day": day})
+
     def move_terminal(self, name: str, stage: str, *, etag: str) -> Reply:
         """Put a terminal beside another stage."""
         return self._write("PATCH", _path("terminals", name), {"stage": stage}, etag=etag)

@@ -90,6 +90,10 @@ class Settings(BaseSettings):
         le=100,
         description="The most bodies of over 16 KiB of counts that a process reads at once; others wait for a turn.",
     )
+    terminal_silent_s: Seconds = Field(
+        default=900.0,
+        description="Seconds after which a terminal of a stage at work that is not heard of is said to be silent.",
+    )
     engine_batch: int = Field(default=500, ge=1, le=10_000, description="The most events a worker is handed at once.")
     handler_limit_s: Seconds = Field(
         default=60.0, description="Seconds a worker may take for one batch before its process is ended."

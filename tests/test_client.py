@@ -241,6 +241,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield (office.add_episode("p", "e", title="E"), list(office.episodes("p")))
     yield (office.add_stage("a", "A"), office.add_stage("b", "B"), list(office.stages()))
     added = office.add_terminal("grab", "b")
+    yield (office.terminal("grab"), list(office.terminal_counts("grab", "2026-03-02")))
     yield (office.move_terminal("grab", "a", etag=etag(added)), list(office.terminals()))
     yield office.enter_signal("a", "call", at="2026-03-02T08:00:00Z", sent_at="2026-03-02T08:00:01Z")
     yield (office.enter_signal("a", "wrap"), list(office.signals("a")))

@@ -67,6 +67,7 @@ def record_counts(
     poster: Poster,
     studio: Studio,
     sent_at: datetime | None,
+    queued: int | None = None,
     now: datetime,
 ) -> list[Answer]:
     """Judge the posts in the order given and keep those that may be kept; one answer for each post.
@@ -106,6 +107,7 @@ def record_counts(
                 answers.append(Answer(None, refusal))
             case _:
                 assert_never(judgement)
+    door.hear(posts, sent_at=sent_at, queued=queued)
     door.save()
     return answers
 
@@ -192,10 +194,19 @@ class _Door:
             "plan_changed": told < shot.plan_rev,
         }
 
-    def save(self) -> None:
-        """Write ledger, series and journal, and append the events last."""
+    def hear(self, posts: Sequence[Post], *, sent_at: datetime | None, queued: int | None) -> None:
+        """Note that the terminal was heard of, and what it says of itself."""
         terminal = self._session.get_one(TerminalRow, self._poster.terminal_id)
         terminal.last_seen_at = self._now
+        if posts:
+            terminal.spool = posts[-1].spool
+        if queued is not None:
+            terminal.queued = queued
+        if sent_at is not None:
+            terminal.clock_ahead_ms = round((sent_at - self._now).total_seconds() * 1000)
+
+    def save(self) -> None:
+        """Write ledger, series and journal, and append the events last."""
         if not self._rows:
             return
         self._sheet.save(now=self._now)

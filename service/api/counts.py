@@ -161,6 +161,9 @@ class CountsIn(Body):
     spool: Code | None = Field(
         None, description="The random id of the terminal's store of unsent counts; new when that is made anew."
     )
+    queued: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = Field(
+        None, description="How many entries of the spool still wait behind this body."
+    )
     counts: Annotated[
         list[Annotated[CountIn, WrapValidator(_read_alone)]], Field(min_length=1, max_length=MOST_COUNTS)
     ] = Field(description="At most 10 000 counts; each is judged by itself.")
@@ -284,7 +287,13 @@ def post_counts(door: Counter, body: CountsIn) -> Response:
     def record(posts: Sequence[Post]) -> list[actions.Answer]:
         with door.writing() as session:
             return actions.record_counts(
-                session, posts, poster=poster, studio=studio.load(session), sent_at=body.sent_at, now=door.now
+                session,
+                posts,
+                poster=poster,
+                studio=studio.load(session),
+                sent_at=body.sent_at,
+                queued=body.queued,
+                now=door.now,
             )
 
     return _answer(counts, iter(_in_commits(readable, record)))

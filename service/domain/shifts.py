@@ -132,6 +132,20 @@ def at_work_since(log: Iterable[tuple[datetime, Signal]], now: datetime) -> date
     return since if working else None
 
 
+def silent_since(
+    log: Iterable[tuple[datetime, Signal]], *, heard_at: datetime | None, now: datetime, limit_s: float
+) -> datetime | None:
+    """Since when a terminal is silent at `now` though its stage is at work; None where it is not.
+
+    Silence begins with what was last heard of it, or with the work, and counts once it is longer than `limit_s`.
+    """
+    since = at_work_since(log, now)
+    if since is None:
+        return None
+    begins = since if heard_at is None else max(since, heard_at)
+    return begins if (now - begins).total_seconds() > limit_s else None
+
+
 def _in_order(log: Iterable[tuple[datetime, Signal]]) -> list[tuple[datetime, Signal]]:
     # At the same instant a wrap comes first: it ends what was, the call begins what follows.
     first = {Signal.WRAP: 0, Signal.CALL: 1}

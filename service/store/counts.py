@@ -12,7 +12,16 @@ from sqlmodel import Session, col, select
 
 from service.domain.counts import Known
 from service.domain.takes import Heads, LedgerPost, Outcome
-from service.store.tables import CountRow, ProductionRow, ShotRow, StageLogRow, StageRow, TerminalRow
+from service.store.tables import (
+    CountRow,
+    ProductionRow,
+    SeriesRow,
+    ShotRow,
+    StageLogRow,
+    StageRow,
+    TakeRow,
+    TerminalRow,
+)
 
 
 def known(session: Session, terminal_id: int, serials: Collection[tuple[str, int]]) -> dict[tuple[str, int], Known]:
@@ -221,6 +230,39 @@ def unmatched(session: Session, *, after: int, limit: int, production_id: int | 
         statement = statement.where(col(CountRow.production_code) == code)
     found = session.exec(statement.order_by(col(CountRow.id)).limit(limit))
     return [KeptCount(row, terminal, stage) for row, terminal, stage in found]
+
+
+@dataclass(frozen=True, slots=True)
+class PostedCount:
+    """An entry of the ledger, the code of its stage, and the shot, part and take it now counts for."""
+
+    row: CountRow
+    stage: str
+    shot: str | None
+    part: str | None
+    take: int | None
+
+
+def of_terminal(
+    session: Session, terminal_id: int, day: date, *, after: int, limit: int, production: str | None = None
+) -> list[PostedCount]:
+    """At most `limit` counts of a terminal for a production day after the entry with id `after`, as they came.
+
+    Those posted for one production alone, where one is given by its code.
+    """
+    statement = (
+        select_columns(CountRow, col(StageRow.code), col(ShotRow.code), col(TakeRow.part), col(TakeRow.number))
+        .join(StageRow, col(StageRow.id) == col(CountRow.stage_id))
+        .outerjoin(SeriesRow, col(SeriesRow.id) == col(CountRow.series_id))
+        .outerjoin(TakeRow, col(TakeRow.id) == col(SeriesRow.take_id))
+        .outerjoin(ShotRow, col(ShotRow.id) == col(CountRow.shot_id))
+        .where(col(CountRow.terminal_id) == terminal_id, col(CountRow.day_on) == day, col(CountRow.id) > after)
+        .order_by(col(CountRow.id))
+        .limit(limit)
+    )
+    if production is not None:
+        statement = statement.where(col(CountRow.production_code) == production)
+    return [PostedCount(*row) for row in session.execute(statement)]
 
 
 def waiting(session: Session, production: str, shots: Collection[str]) -> set[str]:

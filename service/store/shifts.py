@@ -1,6 +1,6 @@
 """The stages' logs."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 
 from sqlalchemy import ColumnElement
@@ -30,6 +30,19 @@ def around(session: Session, stage_id: int, first: datetime, last: datetime) -> 
         col(StageLogRow.at) <= last + LONGEST_SHIFT,
     )
     return shifts_of((at, Signal(kind)) for at, kind in session.exec(statement))
+
+
+def lately(session: Session, stage_ids: Collection[int], now: datetime) -> dict[int, list[tuple[datetime, Signal]]]:
+    """What the logs of these stages say of the last 24 hours, by stage, in the order it was entered."""
+    found: dict[int, list[tuple[datetime, Signal]]] = {stage_id: [] for stage_id in stage_ids}
+    statement = (
+        select(col(StageLogRow.stage_id), col(StageLogRow.at), col(StageLogRow.kind))
+        .where(col(StageLogRow.stage_id).in_(stage_ids), col(StageLogRow.at) > now - LONGEST_SHIFT)
+        .order_by(col(StageLogRow.id))
+    )
+    for stage_id, at, kind in session.exec(statement):
+        found[stage_id].append((at, Signal(kind)))
+    return found
 
 
 def find(

@@ -125,7 +125,11 @@ class StageRow(SQLModel, table=True):
 
 
 class TerminalRow(SQLModel, table=True):
-    """A capture computer beside a stage; it outlives its keys, because its serials do."""
+    """A capture computer beside a stage; it outlives its keys, because its serials do.
+
+    What its last body of counts said: the spool, how many entries waited behind it, and by how many milliseconds its
+    clock was ahead of the server's (behind, where negative).
+    """
 
     __tablename__ = "terminal"
     __table_args__ = (UniqueConstraint("name"), NEVER_REUSE)
@@ -133,6 +137,9 @@ class TerminalRow(SQLModel, table=True):
     name: str
     stage_id: int = Field(foreign_key="stage.id", index=True)
     last_seen_at: datetime | None = None
+    spool: str | None = None
+    queued: int | None = None
+    clock_ahead_ms: int | None = Field(default=None, sa_type=BigInteger)
     rev: int = 1
     added_at: datetime
 
@@ -344,6 +351,7 @@ class CountRow(SQLModel, table=True):
         Index("ix_frame_count_shot_terminal", "shot_id", "terminal_id", "plan_rev"),
         Index("ix_frame_count_posted_codes", "production_code", "shot_code"),
         Index("ix_frame_count_stage_captured", "stage_id", "captured_at"),
+        Index("ix_frame_count_terminal_day", "terminal_id", "day_on", "id"),
         NEVER_REUSE,
     )
     id: int | None = Field(default=None, primary_key=True)

@@ -24,7 +24,7 @@ class Spoken:
 
 
 # The one place that says so; a test compares it with the API's description.
-TODAY = Spoken(signals=("call", "wrap", "waiting", "resumed", "power_off"), log_identity=True, queued=False)
+TODAY = Spoken(signals=("call", "wrap", "waiting", "resumed", "power_off"), log_identity=True, queued=True)
 
 
 def count_of(entry: Entry, now: Moment) -> Json:

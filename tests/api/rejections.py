@@ -45,6 +45,8 @@ WHOLE = "to JSON Schema 4.0 is an integer; a number of frames is written as one"
 YEARS = "the years 1 to 9999 are counted in UTC, and an offset may lead out of them"
 FIELDS = "what holds between two fields is said in their descriptions"
 LIST = "what makes a text a cut list, or a pattern one, is more than a schema can say"
+PHASES = "which way is open to a shot, and what it lacks, is known when it is asked for"
+SIGNERS = "who signs what is a table of the domain, and whose key it is the description cannot know"
 ITEMS = "what holds between a list's items is said in their descriptions"
 
 REFUSED: tuple[Refused, ...] = (
@@ -56,6 +58,29 @@ REFUSED: tuple[Refused, ...] = (
     Refused("shot-unknown", UNKNOWN),
     Refused("figure-unknown", "figures have names of their own, and the answer lists them"),
     Refused("take-unknown", "a take begins with its first count"),
+    Refused("no-way", PHASES),
+    Refused("not-ready", PHASES),
+    Refused("not-all-ready", PHASES),
+    Refused("not-all-as-read", "who names a `rev` means the shot as it was then"),
+    Refused("cause-missing", PHASES),
+    Refused("cause-unfit", PHASES),
+    Refused("reason-missing", "what an override passes over is known when it is made"),
+    Refused("suspension-reason-missing", FIELDS),
+    Refused("sign-off-unknown", "sign-offs are numbered by the service"),
+    Refused("withdrawn-already", "a sign-off is withdrawn once"),
+    Refused("signed-already", "what stands is not signed again"),
+    Refused("role-unclear", SIGNERS),
+    Refused("role-unfit", SIGNERS),
+    Refused("signer-missing", SIGNERS),
+    Refused("not-theirs", SIGNERS),
+    Refused("not-in-approval", PHASES),
+    Refused("nothing-accepted", "a comp speaks of the frames that are accepted, and none may be"),
+    Refused(
+        "unfit-fields", "what a key of scope count has is said in the descriptions", says="terminal signs nothing off"
+    ),
+    Refused("unfit-fields", ITEMS, says="Name each role once."),
+    Refused("invalid-request", ITEMS, says="Name each shot once."),
+    Refused("invalid-request", FIELDS, says="Name at least one of production, shot, stage and day"),
     Refused("note-unknown", "notes are numbered by the service"),
     Refused("already-struck", "a note is struck once"),
     Refused("count-unknown", "ids are the ledger's own"),

@@ -320,8 +320,8 @@ FAULTS = (
         (
             Edit(
                 "service/domain/progress.py",
-                "        credited, settled = credited & track.all, settled & track.accepted\n",
-                "        credited, settled = min(credited, track.all, key=len), settled & track.accepted\n",
+                "    credited = common(planned, (each.all for each in required.values()))\n",
+                "    credited = min((each.all for each in required.values()), key=len)\n",
             ),
         ),
         "tests/domain/test_progress.py::test_two_cameras_at_different_ends_share_four_frames",
