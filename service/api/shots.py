@@ -6,11 +6,11 @@ from http import HTTPStatus
 from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Path, Query, Response
+from fastapi import APIRouter, Path, Response
 from pydantic import Field
 from sqlmodel import Session
 
-from service.actions import productions, shots, stages
+from service.actions import shots
 from service.actions.merges import ShotMerged
 from service.actions.productions import EpisodeUnknown, ProductionUnknown
 from service.actions.shots import FixedByCut, Planned, ShotElsewhere, ShotTaken, ShotUnknown
@@ -19,17 +19,19 @@ from service.actions.suspensions import SuspensionReasonMissing
 from service.actions.suspensions import change as change_suspension
 from service.api.doors import Coordinate, Door, ShotReader
 from service.api.examples import answers, page_of
-from service.api.fields import Code, Out
-from service.api.pages import Page, Paging
+from service.api.fields import Out
+from service.api.pages import Page, Paging, Window
 from service.api.plans import NEW, ShotChange, ShotsIn
 from service.api.productions import ProductionInPath
 from service.api.refusals import MissingPrecondition, Stale
+from service.api.sought import Seeking
 from service.api.strict import StrictRoute
 from service.api.takes import TAKE, TakeOut, takes_of
 from service.domain.keys import Scope
-from service.domain.phases import Phase
+from service.domain.phases import Fact, Phase
 from service.domain.refusals import UnfitFields
-from service.store import corrections, events, suspensions
+from service.domain.studio import Studio
+from service.store import corrections, events, moves, studio, suspensions
 from service.store import progress as figures
 from service.store import shots as store
 from service.store.shots import Filter
@@ -270,13 +272,12 @@ def list_shots(
     production: ProductionInPath,
     *,
     window: Paging,
-    episode: Annotated[str | None, Query(description="Only shots of the episode with this code.")] = None,
-    stage: Annotated[str | None, Query(description="Only shots planned for the stage with this code.")] = None,
-    scene: Annotated[Code | None, Query(description="Only shots of this scene.")] = None,
+    asked: Seeking,
 ) -> Response:
     """List the shots of a production, omitted ones included, in the order they were added; figures in frames.
 
-    Needs `read`; a `count` key sees the shots planned for its stage or for none.
+    Needs `read`; a `count` key sees the shots planned for its stage or for none. With `blocked_by` some thousand shots
+    are judged for a page, so a page may be shorter than its limit, or empty, and have a `next`.
     """
     with door.reading() as session:
         of = door.production(session, production)
@@ -284,20 +285,36 @@ def list_shots(
         last = events.last_of(session, of.id or 0)
         # A terminal that was moved to another stage sees another list.
         stage_seen = door.caller.stage_id or 0
-        head = f"{rest.version}-{rest.position}-{stage_seen}" if rest else f"0-0-{stage_seen}"
+        set_by = studio.load(session)
+        # What a plate needs is the studio's, and decides what blocks a shot.
+        made = f"{rest.version}-{rest.position}" if rest else "0-0"
+        head = f"{made}-{stage_seen}-{set_by.plate_minimum_frames}"
         if (unchanged := door.unchanged(rev=last, head=head)) is not None:
             return unchanged
-        where = Filter(
-            episode_id=None if episode is None else productions.find_episode(session, of, episode).id,
-            stage_id=None if stage is None else stages.find(session, stage).id,
-            scene=scene,
-            on_stage_id=door.caller.stage_id,
-        )
-        rows = store.page(session, of.id or 0, after=window.after, limit=window.fetch, where=where)
-        here, following = window.page(rows, id_of=lambda row: row.id)
+        where = asked.where(session, of, on_stage_id=door.caller.stage_id)
+        here, following = _page(session, of.id or 0, window, where, fact=asked.blocked_by, set_by=set_by)
         outs = _outs(session, of, here, _progress(session, here))
         page = Page[ShotOut](items=outs, next=following)
         return door.reply(session, page, rev=last, head=head, link=window.link(following))
+
+
+def _page(
+    session: Session, production_id: int, window: Window, where: Filter, *, fact: Fact | None, set_by: Studio
+) -> tuple[Sequence[ShotRow], str | None]:
+    """The shots of a page, and the cursor of the next."""
+    if fact is None:
+        rows = store.page(session, production_id, after=window.after, limit=window.fetch, where=where)
+        return window.page(rows, id_of=lambda row: row.id)
+    blocked, further = moves.blocked_by(
+        session,
+        production_id,
+        fact,
+        where=where,
+        after=window.after,
+        limit=window.limit,
+        plate_minimum_frames=set_by.plate_minimum_frames,
+    )
+    return blocked, None if further is None else window.cursor(further)
 
 
 @router.get(

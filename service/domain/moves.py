@@ -203,19 +203,19 @@ def _silent(standing: Standing) -> str | None:
 
 
 def _no_plate(standing: Standing) -> str | None:
-    wanted = standing.needs is not None and standing.needs.plate_needed
+    # Before needs are entered no way is known to be the wrong one; that they are missing is a fact of its own.
+    wanted = standing.needs is None or standing.needs.plate_needed
     return None if wanted else "Its needs ask for no plate: no rig, no plate."
 
 
 def _no_comp(standing: Standing) -> str | None:
-    wanted = standing.needs is not None and standing.needs.comp_needed
+    wanted = standing.needs is None or standing.needs.comp_needed
     return None if wanted else "Its needs ask for no comp: no rig, no plate, no comp."
 
 
 def _comp(standing: Standing) -> str | None:
-    if standing.needs is None:
-        return "Nobody has entered what the shot needs, so it is not known whether a comp is asked for."
-    return "Its needs ask for a comp, so it goes through compositing." if standing.needs.comp_needed else None
+    wanted = standing.needs is not None and standing.needs.comp_needed
+    return "Its needs ask for a comp, so it goes through compositing." if wanted else None
 
 
 def _signed(matter: Matter, role: Role) -> Check:

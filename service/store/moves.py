@@ -7,12 +7,17 @@ from sqlmodel import Session, col
 
 from service.domain.bases import Basis, SeriesName
 from service.domain.moves import Standing
-from service.domain.phases import Phase
+from service.domain.moves import blocked_by as blocks
+from service.domain.phases import Fact, Phase
 from service.domain.progress import ShotFacts
 from service.domain.signoffs import OF_FRAMES, Signature, SignOff, standing
 from service.domain.takes import Purpose, Step, history
-from service.store import counts, needs, signoffs, suspensions, takes
+from service.store import counts, needs, shots, signoffs, suspensions, takes
+from service.store.shots import Filter
 from service.store.tables import MoveRow, ShotRow
+
+JUDGED_AT_ONCE = 200
+MOST_JUDGED = 2000
 
 
 def page(session: Session, shot_id: int, *, after: int, limit: int) -> Sequence[MoveRow]:
@@ -27,26 +32,55 @@ def last(session: Session, shot_id: int) -> MoveRow:
     return session.scalars(statement).one()
 
 
-def standings(session: Session, shots: Sequence[ShotRow], *, plate_minimum_frames: int) -> dict[int, Standing]:
+def standings(session: Session, rows: Sequence[ShotRow], *, plate_minimum_frames: int) -> dict[int, Standing]:
     """How these shots stand, by their ids; a handful of queries however many shots."""
-    ids = [shot.id or 0 for shot in shots]
-    facts = takes.shot_facts(session, shots, plate_minimum_frames=plate_minimum_frames)
+    ids = [row.id or 0 for row in rows]
+    facts = takes.shot_facts(session, rows, plate_minimum_frames=plate_minimum_frames)
     signed = {shot_id: standing(given) for shot_id, given in signoffs.given(session, ids).items()}
     bases = _bases(session, facts, signed)
     needed, held = needs.of_shots(session, ids), suspensions.open_of_all(session, ids)
     return {
         id_: Standing(
-            phase=Phase(shot.phase),
+            phase=Phase(row.phase),
             suspended=held[id_].reason if id_ in held else None,
-            in_locked_cut=shot.cut_revision is not None,
-            animator=shot.animator,
+            in_locked_cut=row.cut_revision is not None,
+            animator=row.animator,
             needs=needed.get(id_),
             facts=facts[id_],
             signed=signed.get(id_, {}),
             basis=bases.get(id_),
         )
-        for id_, shot in zip(ids, shots, strict=True)
+        for id_, row in zip(ids, rows, strict=True)
     }
+
+
+def blocked_by(
+    session: Session,
+    production_id: int,
+    fact: Fact,
+    *,
+    where: Filter,
+    after: int,
+    limit: int,
+    plate_minimum_frames: int,
+) -> tuple[list[ShotRow], int | None]:
+    """At most *limit* shots that pass the filter and whose next step lacks a fact, after the one with id *after*.
+
+    And from which id on there may be more, None where there are none: of many shots MOST_JUDGED are looked at.
+    """
+    found: list[ShotRow] = []
+    for _ in range(MOST_JUDGED // JUDGED_AT_ONCE):
+        rows = shots.page(session, production_id, after=after, limit=JUDGED_AT_ONCE, where=where)
+        judged = standings(session, rows, plate_minimum_frames=plate_minimum_frames)
+        for row in rows:
+            after = row.id or 0
+            if fact in {lack.fact for lack in blocks(judged[after])}:
+                found.append(row)
+                if len(found) == limit:
+                    return found, after
+        if len(rows) < JUDGED_AT_ONCE:
+            return found, None
+    return found, after
 
 
 def basis(session: Session, shot_id: int, facts: ShotFacts) -> Basis:

@@ -3,11 +3,14 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import delete, exists, insert, or_, select
+from sqlalchemy import and_, delete, exists, insert, not_, or_, select
 from sqlmodel import Session, col
 
+from service.domain.phases import Phase
 from service.store.rows import locked
-from service.store.tables import EpisodeRow, PartRow, ShotRow, StageRow
+from service.store.tables import EpisodeRow, PartRow, ShotRow, StageRow, SuspensionRow
+
+IN_HAND = [phase.value for phase in Phase if phase not in {Phase.PLANNING, Phase.APPROVED}]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,12 +28,19 @@ class PlannedPart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filter:
-    """Which shots of a production; `on_stage_id` also keeps the shots that no stage is planned for."""
+    """Which shots of a production; `on_stage_id` also keeps the shots that no stage is planned for.
+
+    In hand are shots from set dressing to approval that are neither omitted nor suspended.
+    """
 
     episode_id: int | None = None
     stage_id: int | None = None
     scene: str | None = None
     on_stage_id: int | None = None
+    phase: str | None = None
+    animator: str | None = None
+    suspended: bool | None = None
+    in_hand: bool | None = None
 
 
 def by_code(session: Session, production_id: int, code: str, *, lock: bool = False) -> ShotRow | None:
@@ -62,6 +72,15 @@ def page(session: Session, production_id: int, *, after: int, limit: int, where:
         statement = statement.where(part_on.where(col(PartRow.stage_id) == where.stage_id))
     if where.on_stage_id is not None:
         statement = statement.where(or_(part_on.where(col(PartRow.stage_id) == where.on_stage_id), ~part_on))
+    for named, value in ((ShotRow.phase, where.phase), (ShotRow.animator, where.animator)):
+        if value is not None:
+            statement = statement.where(col(named) == value)
+    held = exists().where(col(SuspensionRow.shot_id) == col(ShotRow.id), col(SuspensionRow.resumed_at).is_(None))
+    if where.suspended is not None:
+        statement = statement.where(held if where.suspended else ~held)
+    if where.in_hand is not None:
+        in_hand = and_(col(ShotRow.phase).in_(IN_HAND), ~col(ShotRow.omitted), ~held)
+        statement = statement.where(in_hand if where.in_hand else not_(in_hand))
     return session.scalars(statement.order_by(col(ShotRow.id)).limit(limit)).all()
 
 

@@ -11,6 +11,7 @@ from service.actions import productions, shots, suspensions
 from service.domain.keys import Scope
 from service.domain.phases import Phase
 from service.domain.signoffs import Role
+from service.store import moves
 from service.store.engine import Database, Dialect
 from tests.api import scenes
 from tests.api.conftest import Caller, Clock
@@ -327,3 +328,50 @@ def test_whoever_moves_waits_for_a_change_that_is_under_way_and_is_told_of_it(
         response = answering.result()
     assert (response.status_code, response.json()["type"]) == (412, "/problems/stale")
     assert response.json()["current"]["suspended"] == "rain"
+
+
+def test_shots_are_listed_by_phase_by_what_blocks_them_and_by_whom_they_are_animated(
+    database: Database, coordinator: Caller
+) -> None:
+    scenes.add_shot(database, "0130")
+    scenes.add_shot(database, "0140", cut_revision=1, omitted=True)
+    scenes.add_shot(database, "0150", cut_revision=1, phase="shooting")
+    enter_needs(coordinator)
+    name_animator(coordinator)
+    assert move(coordinator, "set dressing").status_code == 201
+    third = "/v1/productions/lantern-bay/shots/0150"
+    coordinator.change(third, {"suspended": True, "reason": "rain"})
+
+    def found(**asked: object) -> list[str]:
+        answer = coordinator.get("/v1/productions/lantern-bay/shots", params=asked)
+        assert answer.status_code == 200, answer.text
+        return [each["code"] for each in answer.json()["items"]]
+
+    assert found(phase="planning") == ["0130", "0140"]
+    assert found(animator="Ilse") == ["0120"]
+    assert found(suspended=True) == ["0150"]
+    assert found(in_hand=True) == ["0120"]
+    assert found(in_hand=False) == ["0130", "0140", "0150"]
+    assert found(blocked_by="in the locked cut") == ["0130"]
+    assert found(blocked_by="set approved") == ["0120"]
+    assert found(blocked_by="not suspended") == ["0150"]
+    assert found(blocked_by="set approved", episode="101", phase="planning") == []
+    coordinator.change(third, {"suspended": False})
+    assert found(blocked_by="needs entered") == ["0130", "0150"]
+    first = coordinator.get("/v1/productions/lantern-bay/shots", params={"blocked_by": "needs entered", "limit": 1})
+    assert [each["code"] for each in first.json()["items"]] == ["0130"]
+    assert found(blocked_by="needs entered", limit=1, cursor=first.json()["next"]) == ["0150"]
+
+
+def test_a_page_of_what_is_blocked_ends_where_enough_was_looked_at(
+    database: Database, coordinator: Caller, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(moves, "JUDGED_AT_ONCE", 1)
+    monkeypatch.setattr(moves, "MOST_JUDGED", 2)
+    for code in ("0130", "0140", "0150"):
+        scenes.add_shot(database, code, cut_revision=None if code == "0150" else 1)
+    path, asked = "/v1/productions/lantern-bay/shots", {"blocked_by": "in the locked cut"}
+    first = coordinator.get(path, params=asked).json()
+    assert first["items"] == []
+    second = coordinator.get(path, params={**asked, "cursor": first["next"]}).json()
+    assert [each["code"] for each in second["items"]] == ["0150"]

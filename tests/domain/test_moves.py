@@ -206,6 +206,7 @@ def _bare() -> Iterable[Sheet]:
         yield Sheet(phase=phase, omitted=True, suspended=True)
         yield Sheet(phase=phase)
         yield Sheet(phase=phase, needs=("rig", "dialogue"))
+        yield Sheet(phase=phase, needs=())
 
 
 def test_codes_are_quoted_in_addresses() -> None:
