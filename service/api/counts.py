@@ -202,6 +202,11 @@ class CountOut(Out):
     plan_changed: bool | None = Field(
         None, description="Whether the shot's plan changed since this terminal's count before."
     )
+    after_approval: bool | None = Field(
+        None,
+        description="Of a counted post: whether it is of purpose shoot and the shot was approved when it came. It is "
+        "kept and counted as ever.",
+    )
     reason: Unmatched | None = Field(None, description="Of an unmatched count, why no shot takes it.")
     captured_at: Instant | None = Field(None, description="When the frame was captured, by the server's reckoning.")
     time_basis: TimeBasis | None = Field(None, description="What `captured_at` rests on.")
@@ -229,6 +234,7 @@ COUNTED = {
     "remaining_frames": 48,
     "cut_revision": 4,
     "plan_changed": False,
+    "after_approval": False,
     "captured_at": "2026-03-02T14:05:03Z",
     "time_basis": "sent_at",
     "adjusted": False,

@@ -48,6 +48,7 @@ def test_one_count_is_answered_with_the_figures_of_its_shot(terminal: Caller, sh
                 "remaining_frames": 56,
                 "cut_revision": None,
                 "plan_changed": False,
+                "after_approval": False,
                 "captured_at": "2026-03-02T09:59:58Z",
                 "time_basis": "at",
                 "adjusted": False,

@@ -189,8 +189,12 @@ def test_a_count_after_approval_is_kept_and_the_shot_is_approved_and_changed(
 ) -> None:
     finish(coordinator, terminal, director)
     answer = post(terminal, count(3, 3, take=2)).json()["answers"][0]
-    assert answer["outcome"] == "counted"
+    assert (answer["outcome"], answer["after_approval"]) == ("counted", True)
     assert answer["credited_frames"] == 96
+    again = post(terminal, count(3, 3, take=2)).json()["answers"][0]
+    assert (again["outcome"], again["after_approval"]) == ("repeated", True)
+    plate = post(terminal, count(4, 25, purpose="plate")).json()["answers"][0]
+    assert (plate["outcome"], plate["after_approval"]) == ("counted", False)
     told = reader.get(f"{SHOT}/next").json()
     assert told["phase"] == "approved"
     assert told["approved_and_changed"] == ["frames 1–3 of take 2 shot since"]
