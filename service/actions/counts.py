@@ -200,8 +200,9 @@ class _Door:
         """Note that the terminal was heard of, and what it says of itself."""
         terminal = self._session.get_one(TerminalRow, self._poster.terminal_id)
         terminal.last_seen_at = self._now
-        if posts:
-            terminal.spool = posts[-1].spool
+        if posts and terminal.spool != posts[-1].spool:
+            # How many waited in another spool says nothing of this one.
+            terminal.spool, terminal.queued = posts[-1].spool, None
         if queued is not None:
             terminal.queued = queued
         if sent_at is not None:

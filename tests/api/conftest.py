@@ -16,6 +16,7 @@ from service.app import create_app
 from service.domain.keys import Scope
 from service.settings import Settings
 from service.store.engine import Database
+from tests.api.remembered import Remembered
 
 with warnings.catch_warnings():
     # Starlette's client wants a successor of httpx that this project has no other use for.
@@ -60,6 +61,12 @@ class Caller:
     def change(self, path: str, body: object, **options: object) -> Response:
         """PATCH with the ETag the caller reads just before."""
         return self.send("PATCH", path, json=body, headers={"If-Match": self.get(path).headers["ETag"]}, **options)
+
+
+@pytest.fixture(scope="session")
+def remembered() -> Remembered:
+    """The world of the documentation's examples, once a test of this run has made it."""
+    return Remembered()
 
 
 @pytest.fixture

@@ -23,6 +23,7 @@ from service.app import openapi
 from service.domain.keys import Scope
 from service.store.engine import Database
 from tests.api.conftest import Caller, Clock, TestClient
+from tests.api.remembered import Remembered
 from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, correct, count, decide, report
 
 DOCUMENT = openapi()
@@ -216,11 +217,25 @@ class World:
         return caller.send(operation.method, path, headers=headers, **sent, **asked, **options)
 
 
-def world(app: FastAPI, client: TestClient, database: Database, clock: Clock) -> World:
+def world(app: FastAPI, client: TestClient, database: Database, clock: Clock, *, remembered: Remembered) -> World:
     """The studio of the examples: `lantern-bay` with its shot `0120`, two takes counted at `mill`, two counts waiting.
 
     Its episode `101` has a locked cut and a draft. Of everything there are two, so that every list has a second page.
     """
+    if remembered.rows:
+        with database.writing() as session:
+            remembered.put_back(session)
+        callers = {scope: Caller(client, token) for scope, token in remembered.tokens.items()}
+        return World(client, app, callers, remembered.waiting)
+    made = _made(app, client, database, clock)
+    remembered.tokens = {scope: caller.token for scope, caller in made.callers.items()}
+    remembered.waiting = made.waiting
+    with database.reading() as session:
+        remembered.take(session)
+    return made
+
+
+def _made(app: FastAPI, client: TestClient, database: Database, clock: Clock) -> World:
     begin(database, clock)
     for stage in ("mill", "harbour"):
         add_stage(database, clock, stage)

@@ -16,6 +16,7 @@ from service.store import events
 from service.store.engine import Database
 from tests.api.conftest import Caller, Clock, TestClient
 from tests.api.documented import BY_NAME, DOCUMENT, OPERATIONS, PROBLEM, Operation, World, world
+from tests.api.remembered import Remembered
 
 GUARDED = [each for each in OPERATIONS if each.guarded]
 READS = [each for each in GUARDED if not each.writes]
@@ -46,8 +47,8 @@ SECRET = "key"
 
 
 @pytest.fixture
-def studio(app: FastAPI, client: TestClient, database: Database, clock: Clock) -> World:
-    return world(app, client, database, clock)
+def studio(app: FastAPI, client: TestClient, database: Database, clock: Clock, *, remembered: Remembered) -> World:
+    return world(app, client, database, clock, remembered=remembered)
 
 
 def by_name(operation: Operation) -> str:

@@ -23,6 +23,7 @@ from service.domain.refusals import Refusal
 from service.store.engine import Database
 from tests.api.conftest import Clock, TestClient
 from tests.api.documented import OPERATIONS, world
+from tests.api.remembered import Remembered
 
 COMMITTED = Path(docs.__file__).with_name("openapi.json")
 DECLARED = sorted(set(all_refusals()), key=lambda kind: kind.slug())
@@ -165,9 +166,15 @@ def test_every_refusal_has_a_status_a_message_and_a_page(client: TestClient, kin
 
 
 def test_events_hold_what_their_kind_is_said_to_hold(
-    app: FastAPI, client: TestClient, database: Database, clock: Clock, document: dict[str, Any]
+    *,
+    app: FastAPI,
+    client: TestClient,
+    database: Database,
+    clock: Clock,
+    document: dict[str, Any],
+    remembered: Remembered,
 ) -> None:
-    studio = world(app, client, database, clock)
+    studio = world(app, client, database, clock, remembered=remembered)
     for operation in OPERATIONS:
         if operation.writes:
             operation.check(studio.send(operation))

@@ -33,6 +33,7 @@ from service.store.engine import Database
 from tests.api import rejections
 from tests.api.conftest import Clock, TestClient
 from tests.api.documented import DOCUMENT, EXAMPLES, OPERATIONS, Operation, World, world
+from tests.api.remembered import Remembered
 
 CASES = int(os.environ.get("TIEDOWN_TEST_CASES", "300"))
 # Those without a key take no data, so few different requests to them can be made.
@@ -77,15 +78,17 @@ REAL = st.builds(Real, path=MOSTLY, state=MOSTLY, names=MOSTLY)
 
 
 @pytest.mark.parametrize("operation", OPERATIONS, ids=lambda each: each.name)
-def test_what_is_described_is_what_happens(  # noqa: PLR0917 -- fixtures
+def test_what_is_described_is_what_happens(
+    *,
     operation: Operation,
     app: FastAPI,
     client: TestClient,
     database: Database,
     clock: Clock,
     record_property: Callable[[str, object], None],
+    remembered: Remembered,
 ) -> None:
-    studio = world(app, client, database, clock)
+    studio = world(app, client, database, clock, remembered=remembered)
     tally = Tally(operation.name)
     invalid = EACH // 3
     try:

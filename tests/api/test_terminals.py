@@ -50,6 +50,8 @@ def test_a_terminal_says_its_spool_what_waits_and_how_its_clock_stands(terminal:
         "k7": (2, 8),
     }
     is_problem(post(terminal, count(9, 14), queued=-1), 422, "invalid-request")
+    post(terminal, count(1, 15), spool="new")
+    assert (listed(reader)["spool"], listed(reader)["queued"]) == ("new", None)
 
 
 def test_a_terminal_is_silent_only_while_its_stage_is_at_work(
