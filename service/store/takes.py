@@ -9,6 +9,7 @@ from sqlalchemy import exists, func
 from sqlmodel import Session, col, select
 
 from service.domain.causes import ReturnCause
+from service.domain.codes import is_code
 from service.domain.progress import Decision, SeriesFacts, ShotFacts, TakeKey, Verdict
 from service.domain.shots import Part, Plan
 from service.domain.takes import Purpose, SeriesState
@@ -137,6 +138,9 @@ def take_key(take: TakeRow) -> TakeKey:
 def take_by_key(session: Session, shot_id: int, key: TakeKey) -> TakeRow | None:
     """The take of a shot with this part, purpose and number, if it has counts."""
     part, purpose, number = key
+    if part and not is_code(part):
+        # A database may refuse to be asked for what no part can be called.
+        return None
     counted = exists().where(col(SeriesRow.take_id) == col(TakeRow.id), col(SeriesRow.moved_at).is_(None))
     statement = select(TakeRow).where(
         col(TakeRow.shot_id) == shot_id,

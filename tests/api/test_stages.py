@@ -41,6 +41,10 @@ def test_terminal_moves_with_its_keys(coordinator: Caller, admin: Caller, termin
         "terminal": "mill-capture",
         "stage": "harbour",
         "last_seen_at": None,
+        "silent_since": None,
+        "spool": None,
+        "queued": None,
+        "clock_ahead_s": None,
         "rev": 2,
         "added_at": "2026-03-02T10:00:00Z",
     }
