@@ -8,6 +8,7 @@ from sqlalchemy import select as select_columns
 from sqlalchemy import update
 from sqlmodel import Session, col, select
 
+from service.domain.codes import is_code
 from service.domain.corrections import Detour, What
 from service.domain.takes import LedgerPost, Purpose
 from service.store.tables import CorrectionRow, CountRow, DecisionRow, TakeNoteRow, TerminalRow
@@ -31,6 +32,9 @@ def page(session: Session, shot_id: int, *, after: int, limit: int, where: Filte
     own, to = col(row.shot_id) == shot_id, col(row.to_shot_id) == shot_id
     if where.take is not None:
         own, to = own & (col(row.take) == where.take), to & (col(row.to_take) == where.take)
+    if where.part and not is_code(where.part):
+        # A database may refuse to be asked for what no part can be called.
+        return []
     if where.part is not None:
         own, to = own & (col(row.part) == where.part), to & (col(row.to_part) == where.part)
     if where.purpose is not None:
