@@ -154,16 +154,19 @@ class Client:
         """Every stage of the studio."""
         return self._pages("/v1/stages")
 
-    def enter_signal(self, stage: str, kind: str, *, at: str | None = None, sent_at: str | None = None) -> Reply:
-        """Say that work on a stage begins (`call`) or ends (`wrap`)."""
-        said = {"kind": kind, "at": at, "sent_at": sent_at}
-        return self._write(
-            "POST", _path("stages", stage, "log"), {name: each for name, each in said.items() if each is not None}
-        )
+    def enter_signal(
+        self, stage: str, kind: str, *, at: str | None = None, sent_at: str | None = None, **said: str | float
+    ) -> Reply:
+        """Say that work on a stage begins (`call`), ends (`wrap`), waits (`waiting`), goes on (`resumed`), `power_off`.
 
-    def signals(self, stage: str) -> Iterator[Json]:
-        """Every call and wrap of a stage."""
-        return self._pages(_path("stages", stage, "log"))
+        `said` may be a `reason`, which `waiting` needs, `age_s`, and of a terminal's key `spool` and `serial`.
+        """
+        times = {name: each for name, each in (("at", at), ("sent_at", sent_at)) if each is not None}
+        return self._write("POST", _path("stages", stage, "log"), {"kind": kind, **times, **said})
+
+    def signals(self, stage: str, kind: str | None = None) -> Iterator[Json]:
+        """Every line of a stage's log, or those of one kind."""
+        return self._pages(_path("stages", stage, "log"), {} if kind is None else {"kind": kind})
 
     # Terminals and keys
 

@@ -244,7 +244,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield (office.terminal("grab"), list(office.terminal_counts("grab", "2026-03-02")))
     yield (office.move_terminal("grab", "a", etag=etag(added)), list(office.terminals()))
     yield office.enter_signal("a", "call", at="2026-03-02T08:00:00Z", sent_at="2026-03-02T08:00:01Z")
-    yield (office.enter_signal("a", "wrap"), list(office.signals("a")))
+    yield (office.enter_signal("a", "waiting", reason="a lamp", age_s=1.5), list(office.signals("a", "waiting")))
     made = office.make_key("grab", "count", bound={"terminal": "grab", "expires_at": "2099-12-31T00:00:00Z"})
     yield (
         office.make_key("spare", "read"),

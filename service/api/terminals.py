@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from http import HTTPStatus
 from typing import Annotated, Any, Literal
 from urllib.parse import quote
@@ -13,7 +13,7 @@ from sqlmodel import Session
 
 from service.actions import terminals
 from service.actions.terminals import TerminalTaken, TerminalUnknown
-from service.api.counts import CountedForOut
+from service.api.counts import CountedForOut, CountOut
 from service.api.doors import Door, Reader, StudioCoordinate
 from service.api.examples import answers, page_of
 from service.api.fields import Body, Change, Code, Day, Out, shown_as
@@ -24,8 +24,9 @@ from service.domain.counts import TimeBasis, Unmatched
 from service.domain.keys import Scope
 from service.domain.refusals import Fault, UnfitFields
 from service.domain.shifts import silent_since
+from service.domain.studio import day_opens
 from service.domain.takes import Purpose
-from service.store import counts, shifts, spools, stages
+from service.store import counts, shifts, spools, stages, studio
 from service.store import terminals as store
 from service.store.counts import PostedCount
 from service.store.tables import StageRow, TerminalRow
@@ -68,7 +69,21 @@ POSTED: Mapping[str, Any] = {
     "time_basis": "sent_at",
     "adjusted": False,
     "received_at": "2026-03-02T14:05:04Z",
+    "late": False,
     "production_day": "2026-03-02",
+    "answer": {
+        "outcome": "unmatched",
+        "spool": "k7Qm2x",
+        "serial": 118,
+        "production": "lantern-bay",
+        "shot": "0125",
+        "take": 2,
+        "reason": "unknown shot",
+        "captured_at": "2026-03-02T14:05:03Z",
+        "time_basis": "sent_at",
+        "adjusted": False,
+        "production_day": "2026-03-02",
+    },
 }
 
 Posting = Annotated[Day, WithJsonSchema({"type": "string", "format": "date", "examples": ["2026-03-02"]})]
@@ -167,11 +182,13 @@ class PostedOut(Out):
     time_basis: TimeBasis = Field(description="What `captured_at` rests on.")
     adjusted: bool = Field(description="Whether `captured_at` is not what the terminal's clock showed.")
     received_at: datetime = Field(description="When it came (UTC).")
+    late: bool = Field(description="Whether it came after its production day had closed.")
     production_day: date = Field(description="The production day the frames belong to.")
+    answer: CountOut = Field(description="What it was answered when it was posted; the frames in it are those of then.")
 
     @classmethod
-    def of(cls, posted: PostedCount, *, names: bool) -> "PostedOut":
-        """The count of this entry, with the animator's name where it may be shown."""
+    def of(cls, posted: PostedCount, *, closes_at: datetime, names: bool) -> "PostedOut":
+        """The count of this entry, whose day closed then, with the animator's name where it may be shown."""
         row = posted.row
         said = row.model_dump(include=set(cls.model_fields) - {"outcome", "animator"})
         counts = posted.shot is not None and posted.take is not None
@@ -187,6 +204,7 @@ class PostedOut(Out):
                 "shot": row.shot_code,
                 "pass": row.pass_,
                 "animator": row.animator if names else None,
+                "late": row.received_at >= closes_at,
                 "production_day": row.day_on,
             }
         )
@@ -288,6 +306,9 @@ def list_counts(
     terminal: TerminalInPath,
     window: Paging,
     day: Annotated[Posting, Query(description="The production day.")],
+    outcome: Annotated[
+        Literal["counted", "unmatched"] | None, Query(description="Those alone that count for a shot now, or do not.")
+    ] = None,
 ) -> Response:
     """List every count that a terminal posted of captures of a production day, in the order they came.
 
@@ -297,13 +318,15 @@ def list_counts(
     """
     with door.reading() as session:
         row = terminals.find(session, terminal)
-        rows = counts.of_terminal(
-            session, row.id or 0, day, after=window.after, limit=window.fetch, production=door.caller.production
-        )
+        asked = counts.Asked(terminal_id=row.id or 0, day_on=day, production=door.caller.production, outcome=outcome)
+        rows = counts.of_terminal(session, asked, after=window.after, limit=window.fetch)
+        closes_at = day_opens(day + timedelta(days=1), studio.load(session))
         names = door.caller.scope.covers(Scope.COORDINATE)
-        return window.reply(
-            door, rows, id_of=lambda each: each.row.id, out_of=lambda each: PostedOut.of(each, names=names)
-        )
+
+    def shown(each: PostedCount) -> PostedOut:
+        return PostedOut.of(each, closes_at=closes_at, names=names)
+
+    return window.reply(door, rows, id_of=lambda each: each.row.id, out_of=shown)
 
 
 @router.patch(

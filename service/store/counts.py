@@ -243,25 +243,37 @@ class PostedCount:
     take: int | None
 
 
-def of_terminal(
-    session: Session, terminal_id: int, day: date, *, after: int, limit: int, production: str | None = None
-) -> list[PostedCount]:
-    """At most `limit` counts of a terminal for a production day after the entry with id `after`, as they came.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """The counts of a terminal for a production day, `day_on`: all, or those posted for one production, by its code.
 
-    Those posted for one production alone, where one is given by its code.
+    And all, or those that are `counted` now, or `unmatched`.
     """
+
+    terminal_id: int
+    day_on: date
+    production: str | None = None
+    outcome: str | None = None
+
+
+def of_terminal(session: Session, asked: Asked, *, after: int, limit: int) -> list[PostedCount]:
+    """At most `limit` of the counts asked for after the entry with id `after`, as they came."""
     statement = (
         select_columns(CountRow, col(StageRow.code), col(ShotRow.code), col(TakeRow.part), col(TakeRow.number))
         .join(StageRow, col(StageRow.id) == col(CountRow.stage_id))
         .outerjoin(SeriesRow, col(SeriesRow.id) == col(CountRow.series_id))
         .outerjoin(TakeRow, col(TakeRow.id) == col(SeriesRow.take_id))
         .outerjoin(ShotRow, col(ShotRow.id) == col(CountRow.shot_id))
-        .where(col(CountRow.terminal_id) == terminal_id, col(CountRow.day_on) == day, col(CountRow.id) > after)
+        .where(col(CountRow.terminal_id) == asked.terminal_id, col(CountRow.day_on) == asked.day_on)
+        .where(col(CountRow.id) > after)
         .order_by(col(CountRow.id))
         .limit(limit)
     )
-    if production is not None:
-        statement = statement.where(col(CountRow.production_code) == production)
+    if asked.production is not None:
+        statement = statement.where(col(CountRow.production_code) == asked.production)
+    if asked.outcome is not None:
+        counts = col(CountRow.series_id).is_not(None)
+        statement = statement.where(counts if asked.outcome == "counted" else ~counts)
     return [PostedCount(*row) for row in session.execute(statement)]
 
 

@@ -179,7 +179,7 @@ class Unfit(Trouble):
 
 @dataclass(eq=False)
 class NotSpoken(Trouble):
-    """The service does not take {kind!r} in a stage's log yet: nothing was entered."""
+    """The service does not take {kind!r} in a stage's log: nothing was entered."""
 
     kind: str
 

@@ -25,8 +25,8 @@ def listed(caller: Caller) -> dict[str, Any]:
     return dict(only)
 
 
-def posted(caller: Caller, day: str = "2026-03-02") -> list[dict[str, Any]]:
-    items: list[dict[str, Any]] = caller.get(f"{TERMINAL}/counts", params={"day": day}).json()["items"]
+def posted(caller: Caller, day: str = "2026-03-02", **asked: str) -> list[dict[str, Any]]:
+    items: list[dict[str, Any]] = caller.get(f"{TERMINAL}/counts", params={"day": day, **asked}).json()["items"]
     return items
 
 
@@ -85,15 +85,21 @@ def test_every_count_of_a_day_is_listed_with_what_it_counts_for_now(
     post(terminal, count(3, 12, at="2026-03-01T12:00:00Z"), spool="k7")
     waiting = coordinator.get("/v1/counts/unmatched").json()["items"][0]["id"]
     first, second = posted(coordinator)
+    assert [posted(coordinator, outcome=each) for each in ("counted", "unmatched")] == [[first], [second]]
+    assert (first["answer"]["planned_frames"], first["answer"]["credited_frames"]) == (96, 10)
     assert (first["outcome"], first["counted_for"]) == ("counted", {"shot": "0120", "part": "", "take": 1})
     assert (second["outcome"], second["reason"], second["counted_for"]) == ("unmatched", "unknown shot", None)
     body = {"production": "lantern-bay", "shot": "0120", "take": 2}
     assert coordinator.post(f"/v1/counts/unmatched/{waiting}/match", body).status_code == 200
     matched = posted(coordinator)[1]
     assert (matched["outcome"], matched["first_outcome"]) == ("counted", "unmatched")
+    assert matched["answer"] == second["answer"]
+    assert matched["answer"]["reason"] == "unknown shot"
     assert (matched["shot"], matched["take"]) == ("0125", 3)
     assert matched["counted_for"] == {"shot": "0120", "part": "", "take": 2}
-    assert [each["serial"] for each in posted(coordinator, "2026-03-01")] == [3]
+    (early,) = posted(coordinator, "2026-03-01")
+    assert (early["serial"], early["late"], early["adjusted"]) == (3, True, False)
+    assert [each["late"] for each in posted(coordinator)] == [False, False]
     assert [each["animator"] for each in posted(reader)] == [None, None]
     coordinator.post("/v1/productions", {"code": "tin-moon", "title": "Tin Moon", "frame_rate": "24/1"})
     assert posted(key(Scope.READ, production="tin-moon")) == []

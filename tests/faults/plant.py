@@ -371,7 +371,7 @@ FAULTS = (
                 "            try:\n",
             ),
         ),
-        "tests/journeys/test_terminal.py::test_the_plug_pulled_200_times_loses_no_count_that_was_called_kept",
+        "tests/journeys/test_terminal.py::test_the_plug_pulled_200_times_loses_nothing_that_was_called_kept",
     ),
     Fault(
         "a terminal that does not notice a service put back to an earlier copy",
@@ -437,6 +437,29 @@ FAULTS = (
         "tests/api/test_needs_drafts.py::"
         "test_whoever_enters_waits_for_a_change_that_is_under_way_and_is_told_of_it[apply]",
         "postgresql",
+    ),
+    Fault(
+        "a count takes the serial of a line of the log",
+        (
+            Edit(
+                "service/store/counts.py",
+                ".where(col(StageLogRow.terminal_id) == terminal_id, col(StageLogRow.spool) == spool)\n",
+                ".where(col(StageLogRow.terminal_id) == -1, col(StageLogRow.spool) == spool)\n",
+            ),
+        ),
+        "tests/api/test_shifts.py::test_lines_and_counts_of_a_spool_have_one_numbering",
+    ),
+    Fault(
+        "a wait that ends the working day",
+        (
+            Edit(
+                "service/domain/shifts.py",
+                "_in_order(entry for entry in log if entry[1] in DAY_SIGNALS)",
+                "_in_order(entry for entry in log)",
+            ),
+            Edit("service/store/shifts.py", "        col(StageLogRow.kind).in_(DAY_KINDS),\n", ""),
+        ),
+        "tests/api/test_shifts.py::test_only_call_and_wrap_decide_production_days",
     ),
     Fault(
         "another line of the log taken for the one of its serial",

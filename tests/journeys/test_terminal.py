@@ -26,7 +26,7 @@ from service.terminal.folders import Folder
 from service.terminal.following import Follower, series_name
 from service.terminal.patterns import FramePattern
 from service.terminal.sending import Round, Sender
-from service.terminal.spool import Kind, Said, Spool, State
+from service.terminal.spool import Entry, Kind, Said, Spool, State
 from service.terminal.troubles import Exit, KeyNotTaken, NoAnswer, NotKept, SpoolStuck
 from service.terminal.wire import TODAY, counts_body
 from tests.journeys.house import until
@@ -287,12 +287,13 @@ def shoot(folder: Path, shot: str, last: int, *, take: int = 1) -> Path:
     return where
 
 
-def test_the_plug_pulled_200_times_loses_no_count_that_was_called_kept(studio: Studio, tmp_path: Path) -> None:
+def test_the_plug_pulled_200_times_loses_nothing_that_was_called_kept(studio: Studio, tmp_path: Path) -> None:
     stand = studio.stand(tmp_path / "home")
     acks = tmp_path / "acks"
     seed = str(random.randrange(10**9))
+    where = (stand.home, studio.address, stand.key, stand.stage)
     subprocess.run(
-        [sys.executable, "-m", "tests.journeys.plugged", stand.home, studio.address, stand.key, acks, "200", seed],
+        [sys.executable, "-m", "tests.journeys.plugged", *where, acks, "200", seed],
         check=True,
         cwd=Path(__file__).parents[2],
         timeout=120,
@@ -302,16 +303,25 @@ def test_the_plug_pulled_200_times_loses_no_count_that_was_called_kept(studio: S
 
     told = [read(line) for line in acks.read_text().splitlines()]
     with stand.spool() as spool:
-        kept = {entry.serial: entry.content["captures_total"] for entry in spool.entries(State.CONFIRMED)}
+        kept = {entry.serial: said_of(entry) for entry in spool.entries(State.CONFIRMED)}
         assert spool.number(State.WAITING) == spool.number(State.REJECTED) == 0
         spool_id = spool.id
-    posted = [(post["serial"], post["total_frames"]) for post in stand.history("plugged") if post["spool"] == spool_id]
+    counts = [(post["serial"], post["total_frames"]) for post in stand.history("plugged") if post["spool"] == spool_id]
+    lines = list(studio.office.signals(stand.stage))
+    posted = counts + [(line["serial"], int(line["reason"])) for line in lines]
     # What was told as kept is there, what is there was sent, and each once.
     assert len(told) > 100, seed
     assert set(told) <= kept.items(), seed
     assert len(posted) == len(set(posted)) == len(kept), seed
     assert dict(posted) == kept, seed
-    assert stand.live("plugged") == max(kept.values())
+    assert stand.live("plugged") == dict(counts)[max(dict(counts))]
+    assert {line["kind"] for line in lines} == set(TODAY.signals), seed
+    assert {line["spool"] for line in lines} == {spool_id}, seed
+
+
+def said_of(entry: Entry) -> int:
+    """The total of a count; the reason of a line, which is a number here."""
+    return int(entry.content["captures_total"] if entry.kind is Kind.COUNT else entry.content["reason"])
 
 
 def read(ack: str) -> tuple[int, int]:
