@@ -10,6 +10,7 @@ from fastapi import FastAPI
 from starlette.types import Lifespan
 
 from service.api import (
+    blocked,
     corrections,
     counts,
     cuts,
@@ -59,6 +60,7 @@ NOUNS = (
     needs,
     needs_drafts,
     phases,
+    blocked,
     moves,
     signoffs,
     counts,

@@ -280,6 +280,10 @@ class Client:
         """Where a shot is and what it lacks for each move; its ETag is what a move or a sign-off must name."""
         return self._read(_path("productions", production, "shots", shot, "next"))
 
+    def blocked(self, production: str, *, episode: str | None = None) -> Reply:
+        """What the shots of a production, or of an episode of it, wait for, by who can do something about it."""
+        return self._read(_path("productions", production, "blocked"), {"episode": episode} if episode else {})
+
     def move(self, production: str, shot: str, to: str, *, etag: str, **more: Any) -> Reply:  # noqa: ANN401 - a cause, a reason, an override
         """Take a shot to another phase; `more` may give `cause`, `reason` and `override`."""
         body = {"to": to, **more}

@@ -222,6 +222,7 @@ def enter_needs(office: Client) -> Iterator[object]:
 
 def move_on(office: Client) -> Iterator[object]:
     ahead = office.next_of("p", "s1")
+    yield (office.blocked("p"), office.blocked("p", episode="e"))
     yield office.move("p", "s1", "set dressing", etag=etag(ahead), override=True, reason="the quay stands")
     yield office.move_all("p", [{"shot": "s1"}, {"shot": "s2"}], "set dressing", preview=True)
     ahead = office.next_of("p", "s1")

@@ -11,7 +11,7 @@ from urllib.parse import quote
 from service.domain.bases import Basis, changed_since, made_since
 from service.domain.frames import FrameSet
 from service.domain.needs import Needs
-from service.domain.phases import ALWAYS, FIRM, Fact, Move, Phase, is_back, rests_on, way, ways_back, ways_on
+from service.domain.phases import ALWAYS, FIRM, MOVES, Fact, Move, Phase, is_back, rests_on, way, ways_back, ways_on
 from service.domain.progress import ShotFacts, judged, tracks_of
 from service.domain.signoffs import Matter, Role, Signature, SignOff
 from service.domain.takes import Purpose, SeriesState
@@ -48,6 +48,8 @@ class Address:
 
 
 _SIGN = "/shots/{shot}/signoffs"
+COUNTED = Address("the animator, by the stage's terminal", "POST", "/counts")
+"""Where frames are counted."""
 
 ADDRESSES: Mapping[Fact, Address] = {
     Fact.NOT_OMITTED: Address("the coordinator", "PATCH", "/shots/{shot}"),
@@ -59,7 +61,7 @@ ADDRESSES: Mapping[Fact, Address] = {
     Fact.FRAMING_APPROVED_BY_CAMERA_OPERATOR: Address("the camera operator", "POST", _SIGN),
     Fact.ANIMATOR_NAMED: Address("the coordinator", "PATCH", "/shots/{shot}"),
     Fact.DIALOGUE_CUT_IN: Address("the editor", "POST", _SIGN),
-    Fact.FRAMES_SHOT: Address("the animator, by the stage's terminal", "POST", "/counts"),
+    Fact.FRAMES_SHOT: COUNTED,
     Fact.FRAMES_ACCEPTED: Address("the director", "POST", "/shots/{shot}/takes/{take}/decisions"),
     Fact.PLATE_ASKED_FOR: Address("the coordinator", "PUT", "/shots/{shot}/needs"),
     Fact.PLATE_SHOT: Address("the camera operator, by the stage's terminal", "POST", "/counts"),
@@ -108,16 +110,18 @@ class Told:
 
 def told(lacks: Iterable[Lack], place: Place) -> tuple[Told, ...]:
     """Lacks with their addresses; `{take}` in a path is the number of the take meant."""
-    return tuple(
-        Told(
-            fact=lack.fact,
-            detail=lack.detail,
-            who=(address := ADDRESSES[lack.fact]).who,
-            method=address.method,
-            path=_path(address.path, place),
-            may_be_overridden=lack.may_be_overridden,
-        )
-        for lack in lacks
+    return tuple(told_at(lack, place, ADDRESSES[lack.fact]) for lack in lacks)
+
+
+def told_at(lack: Lack, place: Place, address: Address) -> Told:
+    """A lack with the address given."""
+    return Told(
+        fact=lack.fact,
+        detail=lack.detail,
+        who=address.who,
+        method=address.method,
+        path=_path(address.path, place),
+        may_be_overridden=lack.may_be_overridden,
     )
 
 
@@ -226,7 +230,8 @@ def _unsigned(standing: Standing, *, matter: Matter, role: Role) -> str | None:
     return None if (matter, role) in standing.signed else f"No {role} has signed off: {matter}."
 
 
-def _unshot(standing: Standing) -> str | None:
+def unshot(standing: Standing) -> str | None:
+    """Which planned frames nobody has shot yet, in a sentence; None where there are none."""
     facts = standing.facts
     missing = {name: facts.plan.planned_set - held.all for name, held in tracks_of(facts).items()}
     return _told(missing, "not shot yet", facts)
@@ -328,7 +333,7 @@ CHECKS: Mapping[Fact, Check] = {
     Fact.FRAMING_APPROVED_BY_CAMERA_OPERATOR: _signed(Matter.FRAMING_APPROVED, Role.CAMERA_OPERATOR),
     Fact.ANIMATOR_NAMED: _unnamed,
     Fact.DIALOGUE_CUT_IN: _silent,
-    Fact.FRAMES_SHOT: _unshot,
+    Fact.FRAMES_SHOT: unshot,
     Fact.FRAMES_ACCEPTED: _undecided,
     Fact.PLATE_ASKED_FOR: _no_plate,
     Fact.PLATE_SHOT: _plate_short,
@@ -345,6 +350,13 @@ def blocked_by(standing: Standing) -> tuple[Lack, ...]:
     """What keeps a shot from its next phase; nothing of an approved or an omitted one."""
     ahead = next_step(standing)
     return () if ahead is None or standing.facts.plan.omitted else ahead.lacks
+
+
+def approval_lacks(standing: Standing) -> tuple[Lack, ...]:
+    """What an approved shot waits for that its approval does not stand for any more; nothing where it stands."""
+    ways = [move for move in MOVES if move.to is Phase.APPROVED]
+    lacks = _lacks(standing, dict.fromkeys(fact for move in ways for fact in move.needs))
+    return lacks if any(lack.fact is Fact.APPROVAL_SIGNED for lack in lacks) else ()
 
 
 def overridden(lacks: Collection[Lack]) -> tuple[tuple[Lack, ...], tuple[Lack, ...]]:

@@ -1,6 +1,6 @@
 """Moves of shots, and how each stands by the facts its moves are judged by."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
 from sqlalchemy import select
 from sqlmodel import Session, col
@@ -52,6 +52,19 @@ def standings(session: Session, rows: Sequence[ShotRow], *, plate_minimum_frames
         )
         for id_, row in zip(ids, rows, strict=True)
     }
+
+
+def every(
+    session: Session, production_id: int, *, where: Filter, plate_minimum_frames: int
+) -> Iterator[list[tuple[ShotRow, Standing]]]:
+    """Every shot of a production that passes the filter with how it stands, JUDGED_AT_ONCE at a time."""
+    after = 0
+    while rows := shots.page(session, production_id, after=after, limit=JUDGED_AT_ONCE, where=where):
+        after = rows[-1].id or 0
+        judged = standings(session, rows, plate_minimum_frames=plate_minimum_frames)
+        yield [(row, judged[row.id or 0]) for row in rows]
+        if len(rows) < JUDGED_AT_ONCE:
+            return
 
 
 def blocked_by(
