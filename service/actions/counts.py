@@ -28,11 +28,10 @@ from service.domain.counts import (
     judge,
 )
 from service.domain.events import EventKind
-from service.domain.phases import Phase
 from service.domain.refusals import Refusal
 from service.domain.shifts import Shift
 from service.domain.studio import Studio, production_day
-from service.domain.takes import LedgerPost, Purpose
+from service.domain.takes import LedgerPost
 from service.store import corrections, shifts
 from service.store import counts as ledger
 from service.store.events import Happening, append_all
@@ -193,7 +192,7 @@ class _Door:
             "remaining_frames": figures.remaining_frames,
             "cut_revision": shot.cut_revision,
             "plan_changed": told < shot.plan_rev,
-            "after_approval": post.purpose is Purpose.SHOOT and shot.phase == Phase.APPROVED.value,
+            "after_approval": self._sheet.after_approval(shot_id, post.purpose),
         }
 
     def hear(self, posts: Sequence[Post], *, sent_at: datetime | None, queued: int | None) -> None:

@@ -12,10 +12,11 @@ from sqlmodel import Session
 
 from service.domain.counts import Post
 from service.domain.events import EventKind
+from service.domain.phases import Phase
 from service.domain.progress import Cause, Decision, Figures, ShotFacts, TakeKey, Verdict, whole_figures
 from service.domain.shots import Plan
 from service.domain.studio import Studio, production_day
-from service.domain.takes import Heads, LedgerPost, Outcome, SeriesState, rules_verdict
+from service.domain.takes import Heads, LedgerPost, Outcome, Purpose, SeriesState, rules_verdict
 from service.store import corrections
 from service.store import counts as ledger
 from service.store import takes as store
@@ -106,6 +107,10 @@ class Sheet:
     def figures(self, shot_id: int) -> Figures:
         """The figures of one of the sheet's shots as it now stands."""
         return self._figures[shot_id]
+
+    def after_approval(self, shot_id: int, purpose: Purpose) -> bool:
+        """Whether frames of this purpose come to an approved shot: its lock puts both in the order of the log."""
+        return purpose is Purpose.SHOOT and self.shots[shot_id].phase == Phase.APPROVED.value
 
     def take(self, shot_id: int, key: TakeKey) -> TakeRow | None:
         """The take of a shot with this part, purpose and number, if it has counts."""
@@ -318,7 +323,7 @@ class Sheet:
                 actor=actor,
                 production_id=self.shots[shot_id].production_id,
                 shot_id=shot_id,
-                data=_said(key, track),
+                data=_said(key, track) | {"after_approval": self.after_approval(shot_id, key[0][1])},
             )
             for shot_id, tracks in self._tracks.items()
             for key, track in tracks.items()

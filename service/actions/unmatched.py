@@ -117,12 +117,16 @@ class Match:
 
 @dataclass(frozen=True, slots=True)
 class Matched:
-    """A count that was matched: its entry, the take and part it counts for, and the shot's figures with it."""
+    """A count that was matched: its entry, the take and part it counts for, and the shot's figures with it.
+
+    `after_approval` where it is of purpose shoot and the shot was approved when it was matched.
+    """
 
     row: CountRow
     take: int
     part: str
     figures: Figures
+    after_approval: bool
 
 
 def match_count(session: Session, match: Match, shot: ShotRow, *, studio: Studio, by: str, now: datetime) -> Matched:
@@ -140,7 +144,7 @@ def match_count(session: Session, match: Match, shot: ShotRow, *, studio: Studio
     part = match.part if match.part is not None else _part(sheet.plan(shot_id), row)
     take = match.take if match.take is not None else row.take
     append_all(session, _write(session, sheet, shot_id, [(row, part, take)], by=by, now=now))
-    return Matched(row, take, part, sheet.figures(shot_id))
+    return Matched(row, take, part, sheet.figures(shot_id), sheet.after_approval(shot_id, Purpose(row.purpose)))
 
 
 def _part(plan: Plan, row: CountRow) -> str:
@@ -164,11 +168,15 @@ class Matching:
 
 @dataclass(frozen=True, slots=True)
 class Many:
-    """Counts that were matched, each with the part and take it counts for, and the shot's figures around it."""
+    """Counts that were matched, each with the part and take it counts for, and the shot's figures around it.
+
+    `after_approval` where any is of purpose shoot and the shot was approved when they were matched.
+    """
 
     placed: Sequence[tuple[CountRow, str, int]]
     before: Figures
     after: Figures
+    after_approval: bool
 
 
 def match_many(session: Session, match: Matching, shot: ShotRow, *, studio: Studio, by: str, now: datetime) -> Many:
@@ -189,15 +197,16 @@ def match_many(session: Session, match: Matching, shot: ShotRow, *, studio: Stud
         )
         for row in rows
     ]
+    late = any(sheet.after_approval(shot_id, Purpose(row.purpose)) for row in rows)
     if not match.preview:
         append_all(session, _write(session, sheet, shot_id, placed, by=by, now=now))
-        return Many(placed, before, sheet.figures(shot_id))
+        return Many(placed, before, sheet.figures(shot_id), late)
     # What would happen is found out by doing it, and then undone.
     tried = session.begin_nested()
     _write(session, sheet, shot_id, placed, by=by, now=now)
     after = sheet.figures(shot_id)
     tried.rollback()
-    return Many(placed, before, after)
+    return Many(placed, before, after, late)
 
 
 def _require_all(rows: Sequence[CountRow], match: Matching) -> None:

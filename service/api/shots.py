@@ -63,6 +63,7 @@ SHOT: Mapping[str, Any] = {
     "phase": "shooting",
     "phase_since": "2026-03-02T09:00:00Z",
     "suspended": None,
+    "changed_since_approval": None,
     "uses": [{"first": 1, "last": 88}],
     "dissolves": [],
     "cut_revision": 4,
@@ -144,6 +145,10 @@ class ShotOut(Out):
     phase: Phase = Field(description="Where it is; suspended and omitted stand beside it.")
     phase_since: datetime = Field(description="Since when it is there (UTC).")
     suspended: str | None = Field(description="Why it is suspended; null where it is not.")
+    changed_since_approval: bool | None = Field(
+        description="Whether its plan, its frames or a decision on them is other than was approved; `next` says what. "
+        "Null where no approval stands."
+    )
     stage: str | None = Field(description="The stage that shoots all of it; null where any may, or where it is split.")
     parts: list[PartOut] = Field(description="What each stage shoots of it; empty where any stage may count for it.")
     rev: int = Field(description="Rises with every change of the shot, not with counts.")
@@ -170,6 +175,7 @@ def _outs(
     merged = corrections.merged_into(session, [row.id or 0 for row in rows if row.detours])
     codes = store.codes(session, set(merged.values())) | {0: None}
     held = suspensions.open_of_all(session, [row.id or 0 for row in rows])
+    changed = moves.changed_since_approval(session, [row.id or 0 for row in rows])
     return [
         _out(
             production,
@@ -177,6 +183,7 @@ def _outs(
             plan,
             progress=progress.get(row.id or 0),
             suspended=held[row.id or 0].reason if row.id in held else None,
+            changed=changed.get(row.id or 0),
             merged_into=codes[merged.get(row.id or 0, 0)],
         )
         for row, plan in zip(rows, shots.planned(session, rows), strict=True)
@@ -190,6 +197,7 @@ def _out(
     *,
     progress: ShotProgressRow | None,
     suspended: str | None,
+    changed: bool | None,
     merged_into: str | None,
 ) -> ShotOut:
     return ShotOut(
@@ -212,6 +220,7 @@ def _out(
         phase=Phase(row.phase),
         phase_since=row.phase_since,
         suspended=suspended,
+        changed_since_approval=changed,
         stage=plan.parts[0].stage if len(plan.parts) == 1 else None,
         parts=[PartOut(part=each.part, stage=each.stage, first=each.first, last=each.last) for each in plan.parts],
         rev=row.rev,

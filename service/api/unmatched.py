@@ -69,6 +69,7 @@ MATCHED = {
     "planned_frames": 96,
     "credited_frames": 48,
     "remaining_frames": 48,
+    "after_approval": False,
 }
 
 WHERE = {"production": "lantern-bay", "shot": "0125", "stage": "mill"}
@@ -76,6 +77,7 @@ STAND = {"planned_frames": 96, "shot_frames": 0, "credited_frames": 0, "remainin
 MATCHED_MANY = {
     "preview": False,
     "counts": 14,
+    "after_approval": False,
     "shots": [
         {
             "shot": "0120",
@@ -167,6 +169,9 @@ class MatchOut(Out):
     planned_frames: int = Field(description="The shot's planned frames, T.")
     credited_frames: int = Field(description="The shot's credited frames, E.")
     remaining_frames: int = Field(description="The shot's remaining frames, T − E.")
+    after_approval: bool = Field(
+        description="Whether it is of purpose shoot and the shot is approved: its approval speaks of other frames now."
+    )
 
     @classmethod
     def of(cls, matched: actions.Matched, production: str, shot: str) -> "MatchOut":
@@ -182,6 +187,7 @@ class MatchOut(Out):
             planned_frames=figures.planned_frames,
             credited_frames=figures.credited_frames,
             remaining_frames=figures.remaining_frames,
+            after_approval=matched.after_approval,
         )
 
 
@@ -284,6 +290,9 @@ class MatchedManyOut(Out):
 
     preview: bool = Field(description="Whether nothing was changed.")
     counts: int = Field(description="How many counts in all.")
+    after_approval: bool = Field(
+        description="Whether any is of purpose shoot and the shot is approved: its approval speaks of others then."
+    )
     shots: list[ShotChangeOut] = Field(description="The shot they count for, before and after.")
     groups: list[MatchedGroupOut] = Field(description="The counts, those alike together.")
 
@@ -297,6 +306,7 @@ class MatchedManyOut(Out):
         return cls(
             preview=preview,
             counts=len(many.placed),
+            after_approval=many.after_approval,
             shots=[ShotChangeOut(shot=shot, before=StandOut.of(many.before), after=StandOut.of(many.after))],
             groups=[
                 MatchedGroupOut(

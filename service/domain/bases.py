@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from service.domain.events import EventKind
 from service.domain.frames import NOTHING, FrameSet, frames
 from service.domain.progress import ShotFacts, judged
 from service.domain.takes import Purpose, Step
@@ -129,6 +130,20 @@ def _stretches(live: Iterable[tuple[FrameSet, int]], accepted: FrameSet) -> Iter
         for chosen, part in ((True, here & accepted), (False, here - accepted)):
             for first, last in part.ranges:
                 yield Stretch(first, last, times, chosen)
+
+
+LEAVE_AS_IT_IS = frozenset(
+    {
+        EventKind.SHOT_MOVED,
+        EventKind.SHOT_SUSPENDED,
+        EventKind.SHOT_RESUMED,
+        EventKind.SIGNOFF_GIVEN,
+        EventKind.SIGNOFF_WITHDRAWN,
+        EventKind.TAKE_NOTED,
+        EventKind.NOTE_STRUCK,
+    }
+)
+"""What may befall a shot without any frame of its basis becoming another; after anything else it is looked at."""
 
 
 def made_since(then: Basis, now: Basis) -> tuple[str, ...]:

@@ -98,15 +98,15 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.SIGNOFF_WITHDRAWN: "A sign-off was withdrawn: `production`, `shot`, `signoff`, `matter`, `role`, "
     "`signer`, `reason`.",
     EventKind.FRAMES_COUNTED: "Counts moved a series of a shot: `series`, `part`, `purpose`, `take`, `camera`, `pass`, "
-    "`before_frames`, `total_frames`, `state`.",
+    "`before_frames`, `total_frames`, `state`, `after_approval` (of purpose shoot, for a shot that was approved).",
     EventKind.FRAMES_UNMATCHED: "Counts were kept without a shot: `production` and `shot` as posted, `reason`.",
     EventKind.FRAMES_MATCHED: "Kept counts found their shot, series by series: `series`, `part`, `purpose`, `take`, "
-    "`camera`, `pass`, `before_frames`, `total_frames`, `state`.",
+    "`camera`, `pass`, `before_frames`, `total_frames`, `state`, `after_approval`.",
     EventKind.FRAMES_REDATED: "A call or wrap moved frames of a shot to another production day: `stage`.",
     EventKind.FRAMES_CORRECTED: "A coordinator put frames right, series by series of every shot touched: `shot`, "
     "`correction`, `what` (total, move or merge), `reason`, `origin` and `goal` (where counts were moved from and to, "
     "null of a total), `left` (whether the counts left this series), `series`, `part`, `purpose`, `take`, `camera`, "
-    "`pass`, `before_frames`, `total_frames`, `state`.",
+    "`pass`, `before_frames`, `total_frames`, `state`, `after_approval`.",
     EventKind.TAKE_DECIDED: "Somebody decided on a take: `part`, `purpose`, `take`, `verdict`, `camera`, `first`, "
     "`last`, `cause` (of a rejection, where said), `reason`.",
     EventKind.TAKE_NOTED: "Somebody noted something of a take: `part`, `purpose`, `take`, `note` (its number), "

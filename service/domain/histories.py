@@ -229,6 +229,8 @@ def _counted(data: Data, stage: str | None, *, times: int = 1) -> str:
             moved += ", offered as finished"
         case SeriesState.ABANDONED:
             moved += ", given up"
+    # Events of before this was marked say nothing of it.
+    moved += ", after the shot was approved" if data.get("after_approval") else ""
     return f"{_take(data)}{where} {moved}"
 
 

@@ -5,17 +5,18 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from sqlalchemy import select
 from sqlmodel import Session, col
 
-from service.domain.bases import Basis, SeriesName
+from service.domain.bases import Basis, SeriesName, changed_since
 from service.domain.moves import Standing
 from service.domain.moves import blocked_by as blocks
 from service.domain.phases import Fact, Phase
 from service.domain.progress import ShotFacts
-from service.domain.signoffs import OF_FRAMES, Signature, SignOff, standing
+from service.domain.signoffs import OF_FRAMES, Matter, Role, Signature, SignOff, standing
 from service.domain.takes import Purpose, Step, history
 from service.store import counts, needs, shots, signoffs, suspensions, takes
 from service.store.shots import Filter
 from service.store.tables import MoveRow, ShotRow
 
+APPROVAL: Signature = (Matter.APPROVAL, Role.DIRECTOR)
 JUDGED_AT_ONCE = 200
 MOST_JUDGED = 2000
 
@@ -96,6 +97,21 @@ def blocked_by(
     return found, after
 
 
+def changed_since_approval(session: Session, shot_ids: Collection[int]) -> dict[int, bool]:
+    """Whether anything is other than it was approved, of those of these shots whose approval stands."""
+    signed = {shot_id: standing(given) for shot_id, given in signoffs.given(session, shot_ids).items()}
+    approvals = {shot_id: found for shot_id, of_shot in signed.items() if (found := of_shot.get(APPROVAL))}
+    if not approvals:
+        return {}
+    # What a plate needs is no part of what was approved.
+    facts = takes.shot_facts(session, shots.by_ids(session, approvals), plate_minimum_frames=0)
+    now = _bases(session, facts, {shot_id: {APPROVAL: each} for shot_id, each in approvals.items()})
+    return {
+        shot_id: each.basis is not None and bool(changed_since(each.basis, now[shot_id]))
+        for shot_id, each in approvals.items()
+    }
+
+
 def basis(session: Session, shot_id: int, facts: ShotFacts) -> Basis:
     """What a comp or an approval of a shot would rest on now."""
     return Basis.of(facts, _histories(session, [shot_id])[shot_id])
@@ -104,10 +120,23 @@ def basis(session: Session, shot_id: int, facts: ShotFacts) -> Basis:
 def _bases(
     session: Session, facts: Mapping[int, ShotFacts], signed: Mapping[int, Mapping[Signature, SignOff]]
 ) -> dict[int, Basis]:
-    """The bases of the shots of which something bound to frames was signed: what the others have is never looked at."""
-    bound = [shot_id for shot_id, of_shot in signed.items() if any(matter in OF_FRAMES for matter, _ in of_shot)]
-    histories = _histories(session, bound)
-    return {shot_id: Basis.of(facts[shot_id], histories[shot_id]) for shot_id in bound}
+    """The bases of the shots of which something bound to frames was signed: what the others have is never looked at.
+
+    Where nothing befell the frames since, the basis is that of the newest sign-off: whole ledgers are read of few.
+    """
+    bound = {
+        shot_id: max(of_frames, key=lambda each: each.id)
+        for shot_id, of_shot in signed.items()
+        if (of_frames := [each for (matter, _), each in of_shot.items() if matter in OF_FRAMES])
+    }
+    still = signoffs.still(session, {shot_id: each.id for shot_id, each in bound.items()})
+    histories = _histories(session, bound.keys() - still)
+    return {
+        shot_id: each.basis
+        if shot_id in still and each.basis is not None
+        else Basis.of(facts[shot_id], histories[shot_id])
+        for shot_id, each in bound.items()
+    }
 
 
 def _histories(session: Session, shot_ids: Collection[int]) -> dict[int, dict[SeriesName, Sequence[Step]]]:

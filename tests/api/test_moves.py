@@ -20,6 +20,7 @@ from tests.api.test_needs_drafts import waits_for_a_lock
 from tests.workers.strangers import until
 
 SHOT = "/v1/productions/lantern-bay/shots/0120"
+PURPOSES = ("plate", "rehearsal", "shoot")
 NEEDS = {"set": "quay", "rig": True, "dialogue": True}
 
 
@@ -88,6 +89,11 @@ def finish(coordinator: Caller, terminal: Caller, director: Caller) -> None:
     """Take the shot to approved."""
     dress(coordinator)
     shoot(coordinator, terminal)
+    approve(coordinator, director)
+
+
+def approve(coordinator: Caller, director: Caller) -> None:
+    """Take the shot from compositing to approved."""
     assert sign(coordinator, "comp delivered", signer="Nils Oak").status_code == 201
     assert move(coordinator, "approval").status_code == 201
     assert move(director, "approved").status_code == 201
@@ -187,7 +193,12 @@ def test_who_may_sign_and_move(
 def test_a_count_after_approval_is_kept_and_the_shot_is_approved_and_changed(
     coordinator: Caller, terminal: Caller, director: Caller, reader: Caller
 ) -> None:
-    finish(coordinator, terminal, director)
+    dress(coordinator)
+    assert reader.get(SHOT).json()["changed_since_approval"] is None
+    shoot(coordinator, terminal)
+    approve(coordinator, director)
+    noted = coordinator.post(f"{SHOT}/takes/1/notes", {"text": "hold the look"})
+    assert (noted.status_code, reader.get(SHOT).json()["changed_since_approval"]) == (201, False)
     answer = post(terminal, count(3, 3, take=2)).json()["answers"][0]
     assert (answer["outcome"], answer["after_approval"]) == ("counted", True)
     assert answer["credited_frames"] == 96
@@ -195,6 +206,13 @@ def test_a_count_after_approval_is_kept_and_the_shot_is_approved_and_changed(
     assert (again["outcome"], again["after_approval"]) == ("repeated", True)
     plate = post(terminal, count(4, 25, purpose="plate")).json()["answers"][0]
     assert (plate["outcome"], plate["after_approval"]) == ("counted", False)
+    last, *_ = reader.get(f"{SHOT}/history?order=newest&kind=frames.counted&limit=2").json()["items"]
+    assert last["data"]["after_approval"] is False
+    counted = reader.get(f"{SHOT}/history?kind=frames.counted").json()["items"]
+    assert [each["data"]["after_approval"] for each in counted] == [False, False, True, False]
+    assert counted[2]["said"] == "Take 2 on stage mill reached 3 frames (3 more), after the shot was approved."
+    (shown,) = reader.get("/v1/productions/lantern-bay/shots?phase=approved").json()["items"]
+    assert shown["changed_since_approval"] is reader.get(SHOT).json()["changed_since_approval"] is True
     told = reader.get(f"{SHOT}/next").json()
     assert told["phase"] == "approved"
     assert told["approved_and_changed"] == ["frames 1–3 of take 2 shot since"]
@@ -213,6 +231,32 @@ def test_frames_deleted_and_shot_again_after_approval_are_other_frames(
     }
     assert sign(director, "approval").status_code == 201
     assert reader.get(f"{SHOT}/next").json()["approved_and_changed"] == []
+    assert reader.get(SHOT).json()["changed_since_approval"] is False
+
+
+def test_a_lost_count_that_is_matched_to_an_approved_shot_is_said_to_come_after_approval(
+    coordinator: Caller, terminal: Caller, director: Caller, reader: Caller
+) -> None:
+    """By the order of the log: it was captured and received before the approval."""
+    dress(coordinator)
+    shoot(coordinator, terminal)
+    lost = [count(9 + number, 12, shot="O120", take=3 + number, purpose=of) for number, of in enumerate(PURPOSES)]
+    post(terminal, *lost)
+    approve(coordinator, director)
+    first, *rest = [each["id"] for each in coordinator.get("/v1/counts/unmatched").json()["items"]]
+    here = {"production": "lantern-bay", "shot": "0120"}
+    plate = coordinator.post(f"/v1/counts/unmatched/{first}/match", here).json()
+    assert plate["after_approval"] is False
+    assert reader.get(SHOT).json()["changed_since_approval"] is False
+    many = {**here, "ids": rest}
+    before = coordinator.post("/v1/counts/unmatched/match", {**many, "preview": True}).json()
+    matched = coordinator.post("/v1/counts/unmatched/match", many).json()
+    assert (before["after_approval"], matched["after_approval"]) == (True, True)
+    told = reader.get(f"{SHOT}/history?kind=frames.matched").json()["items"]
+    assert [each["data"]["after_approval"] for each in told] == [False, False, True]
+    assert told[-1]["said"].endswith(" (12 more), after the shot was approved.")
+    assert reader.get(SHOT).json()["changed_since_approval"] is True
+    assert matched["shots"][0]["after"]["credited_frames"] == matched["shots"][0]["before"]["credited_frames"] == 96
 
 
 def test_another_take_circled_after_the_comp_puts_it_out_of_date(

@@ -90,6 +90,7 @@ class TestPlanning:
             "phase": "planning",
             "phase_since": "2026-03-02T10:00:00Z",
             "suspended": None,
+            "changed_since_approval": None,
             "merged_into": None,
             "stage": None,
             "parts": [],

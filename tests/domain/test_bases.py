@@ -75,6 +75,22 @@ def test_a_take_begun_after_approval_changes_it_and_not_the_comp() -> None:
     assert made_since(approved, now) == ()
 
 
+LATER = st.tuples(st.integers(1, 4), st.integers(0, 120), st.sampled_from([None, "finished", "abandoned"]))
+
+
+@given(st.lists(LATER, max_size=6))
+def test_what_is_counted_after_approval_adds_no_credit(later: list[tuple[int, int, str | None]]) -> None:
+    """Whatever is posted of any take: what was approved is credited already, and what goes below it only takes away."""
+    posts = shooting.totals(96)
+    posts += [
+        shooting.post(total, serial=9 + index, take=take, outcome=outcome)
+        for index, (take, total, outcome) in enumerate(later)
+    ]
+    found = shooting.figures_of({"cut_frames": 96}, posts, CIRCLED).figures
+    last = next((total for take, total, _ in reversed(later) if take == 1), 96)
+    assert found.credited_frames == min(96, last)
+
+
 def test_a_shorter_cut_changes_an_approval_and_leaves_the_comp_as_it_is() -> None:
     approved = _basis(*shooting.totals(96), decisions=CIRCLED)
     now = _basis(*shooting.totals(96), cut=80, decisions=CIRCLED)

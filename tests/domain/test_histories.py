@@ -193,6 +193,12 @@ def test_what_has_no_sentence_is_said_by_its_meaning_or_by_its_name() -> None:
         ({"before_frames": 52, "total_frames": 52}, None, "Take 2 stayed at 52 frames."),
         ({"state": "finished"}, None, "Take 2 reached 96 frames (12 more), offered as finished."),
         ({"state": "abandoned"}, None, "Take 2 reached 96 frames (12 more), given up."),
+        ({"after_approval": False}, None, "Take 2 reached 96 frames (12 more)."),
+        (
+            {"state": "finished", "after_approval": True},
+            None,
+            "Take 2 reached 96 frames (12 more), offered as finished, after the shot was approved.",
+        ),
         ({"purpose": "plate", "take": 1}, None, "Plate take 1 reached 96 frames (12 more)."),
         (
             {"part": "left", "camera": "wide", "pass": "glow"},
