@@ -527,7 +527,7 @@ def copied(edits: Sequence[Edit] = ()) -> Iterator[Path]:
         for name in COPIED:
             source = HOUSE / name
             if source.is_dir():
-                shutil.copytree(source, tree / name, ignore=shutil.ignore_patterns("__pycache__", "*.db*"))
+                shutil.copytree(source, tree / name, ignore=shutil.ignore_patterns("*.db*"))
             else:
                 shutil.copy(source, tree / name)
         for edit in edits:

@@ -17,6 +17,7 @@ from tests.api.conftest import Clock
 from tests.api.scenes import add_stage, begin
 from tests.journeys.house import environment, tiedown
 from tests.workers.strangers import address
+from tests.workers.typed import typed
 
 PLAIN = re.compile(r"(tiedown: [^\n]+\n)+")
 TOKEN = re.compile(r"td_[a-z2-7]{8}_[A-Za-z0-9_-]{43}\n")
@@ -43,7 +44,7 @@ def keys(database: Database) -> list[KeyRow]:
 
 def refused(*arguments: str, env: dict[str, str]) -> str:
     """What the command says to a mistake: in plain words on standard error, nothing on standard output."""
-    said = tiedown(*arguments, env=env)
+    said = typed(*arguments, env=env)
     assert (said.returncode, said.stdout) == (1, "")
     assert PLAIN.fullmatch(said.stderr), said.stderr
     return said.stderr
@@ -57,6 +58,7 @@ def test_no_part_starts_on_another_schema(part: str, env: dict[str, str], databa
 
 
 def test_the_first_key_is_printed_alone(env: dict[str, str], database: Database) -> None:
+    # A process of its own here, so that one of each kind shows that nothing else of this process mattered.
     made = tiedown("key", "create", "office", "--scope", "admin", env=env)
 
     assert (made.returncode, made.stderr) == (0, "")
@@ -74,8 +76,8 @@ def test_the_first_key_is_printed_alone(env: dict[str, str], database: Database)
 @pytest.mark.usefixtures("floor")
 def test_letters_typed_apart_from_their_accents_name_the_same(env: dict[str, str], database: Database) -> None:
     named = ("cafe\u0301", "--scope", "count", "--stage", "mill", "--terminal", "cafe\u0301-grab")
-    assert tiedown("key", "create", *named, env=env).returncode == 0
-    assert tiedown("key", "revoke", "caf\u00e9", env=env).returncode == 0
+    assert typed("key", "create", *named, env=env).returncode == 0
+    assert typed("key", "revoke", "caf\u00e9", env=env).returncode == 0
     assert [row.name for row in keys(database)] == ["caf\u00e9"]
 
 
@@ -83,7 +85,7 @@ def test_letters_typed_apart_from_their_accents_name_the_same(env: dict[str, str
 def test_a_counting_key_brings_its_new_terminal_along(env: dict[str, str], database: Database) -> None:
     options = ("--scope", "count", "--stage", "barn", "--terminal", "barn-left", "--production", "lantern-bay")
 
-    made = tiedown("key", "create", "left", *options, env=env)
+    made = typed("key", "create", "left", *options, env=env)
 
     assert made.returncode == 0, made.stderr
     with database.reading() as session:
@@ -121,22 +123,22 @@ def test_a_name_no_key_can_have_is_refused(env: dict[str, str], database: Databa
 
 
 def test_a_missing_scope_is_a_command_line_that_cannot_be_read(env: dict[str, str]) -> None:
-    said = tiedown("key", "create", "office", env=env)
+    said = typed("key", "create", "office", env=env)
 
     assert said.returncode == 2
     assert "--scope" in said.stderr
 
 
 def test_a_name_that_is_taken_is_refused(env: dict[str, str]) -> None:
-    assert tiedown("key", "create", "office", "--scope", "admin", env=env).returncode == 0
+    assert typed("key", "create", "office", "--scope", "admin", env=env).returncode == 0
 
     assert "already an API key office" in refused("key", "create", "office", "--scope", "read", env=env)
 
 
 def test_a_rotated_key_prints_its_new_secret_alone(env: dict[str, str], database: Database) -> None:
-    old = tiedown("key", "create", "office", "--scope", "admin", env=env).stdout
+    old = typed("key", "create", "office", "--scope", "admin", env=env).stdout
 
-    new = tiedown("key", "rotate", "office", env=env)
+    new = typed("key", "rotate", "office", env=env)
 
     assert (new.returncode, new.stderr, new.stdout != old) == (0, "", True)
     token = Token.of(new.stdout.strip())
@@ -145,9 +147,9 @@ def test_a_rotated_key_prints_its_new_secret_alone(env: dict[str, str], database
 
 
 def test_a_revoked_key_stays_so(env: dict[str, str], database: Database) -> None:
-    tiedown("key", "create", "office", "--scope", "admin", env=env)
+    typed("key", "create", "office", "--scope", "admin", env=env)
 
-    assert tiedown("key", "revoke", "office", env=env).returncode == 0
+    assert typed("key", "revoke", "office", env=env).returncode == 0
 
     assert keys(database)[0].revoked_at is not None
     assert "was revoked at" in refused("key", "rotate", "office", env=env)
@@ -157,10 +159,10 @@ def test_a_revoked_key_stays_so(env: dict[str, str], database: Database) -> None
 @pytest.mark.usefixtures("floor")
 def test_keys_are_listed_with_what_they_may_do_and_never_a_secret(env: dict[str, str], database: Database) -> None:
     ends = (datetime.now(UTC) + timedelta(days=9)).isoformat(timespec="minutes")
-    secret = tiedown("key", "create", "left", "--scope", "count", "--terminal", "barn-capture", env=env).stdout
-    tiedown("key", "create", "guest", "--scope", "read", "--expires", ends, env=env)
+    secret = typed("key", "create", "left", "--scope", "count", "--terminal", "barn-capture", env=env).stdout
+    typed("key", "create", "guest", "--scope", "read", "--expires", ends, env=env)
 
-    listed = tiedown("key", "list", env=env)
+    listed = typed("key", "list", env=env)
 
     lines = [line.split() for line in listed.stdout.splitlines()]
     assert lines[1:] == [
@@ -179,7 +181,7 @@ def test_a_database_that_was_never_migrated_is_said_so(empty_database_url: str) 
 def test_migrate_says_what_it_did(empty_database_url: str) -> None:
     env = environment(empty_database_url)
 
-    first, second = tiedown("migrate", env=env), tiedown("migrate", env=env)
+    first, second = typed("migrate", env=env), typed("migrate", env=env)
 
     assert re.fullmatch(r"The database is at schema \w+ now \(before: none\)\.\n", first.stdout), first.stderr
     assert re.fullmatch(r"The database is at schema \w+ already\.\n", second.stdout), second.stderr
@@ -191,7 +193,7 @@ def test_a_setting_that_cannot_be_is_said_in_plain_words(sqlite_url: str, tmp_pa
 
 
 def test_the_description_of_the_api_needs_no_database(tmp_path: Path) -> None:
-    said = tiedown("openapi", env=environment(f"sqlite:///{tmp_path}/none.db"))
+    said = typed("openapi", env=environment(f"sqlite:///{tmp_path}/none.db"))
 
     assert (said.returncode, said.stderr) == (0, "")
     assert "/v1/counts" in json.loads(said.stdout)["paths"]
@@ -199,7 +201,7 @@ def test_the_description_of_the_api_needs_no_database(tmp_path: Path) -> None:
 
 
 def test_a_port_out_of_range_is_a_command_line_that_cannot_be_read(sqlite_url: str) -> None:
-    said = tiedown("serve", "--port", "70000", env=environment(sqlite_url))
+    said = typed("serve", "--port", "70000", env=environment(sqlite_url))
 
     assert said.returncode == 2
     assert "65535" in said.stderr
