@@ -16,15 +16,14 @@ from service.domain.cuts import WHOLE_EPISODE, CoversRefused
 from service.domain.events import EventKind
 from service.domain.findings import Finding, FindingKind, ListUnreadable
 from service.domain.patterns import NamePattern, PatternUnclear
-from service.domain.progress import ShotFacts
 from service.domain.proposals import EpisodeFacts, Handles, Proposal, propose
 from service.domain.rates import rate_of, rate_text
 from service.domain.readings import ListFormat, NameFrom, Reading
 from service.domain.refusals import Clash, Fault, Unfit, UnfitFields, Unknown
 from service.domain.uses import CutList
 from service.store import cuts as store
+from service.store import moves, studio, takes
 from service.store import shots as shot_store
-from service.store import studio, takes
 from service.store.events import Happening, append, append_all
 from service.store.tables import CutRow, EpisodeRow, ProductionRow, ShotRow
 
@@ -189,9 +188,8 @@ def lock(
     if row.locked_by is not None:
         raise CutLocked(episode.code, row.revision, row.locked_by)
     sheet = Sheet(session, store.shot_ids(session, episode.id or 0), studio.load(session))
-    facts = {row.code: sheet.facts(row.id or 0) for row in sheet.shots.values()}
     listing = listing_of(row)
-    whole = _propose(session, production, episode, listing=listing, asked=_asked(row), locked=(sheet, facts))
+    whole = _propose(session, production, episode, listing=listing, asked=_asked(row), locked=sheet)
     refuse(whole.findings)
     row.follows, row.locked_by, row.locked_at = episode.cut_revision, by, now
     row.differences = store.difference_values(whole)
@@ -254,22 +252,23 @@ def _propose(
     *,
     listing: CutList,
     asked: Asked,
-    locked: tuple[Sheet, Mapping[str, ShotFacts]] | None = None,
+    locked: Sheet | None = None,
 ) -> Proposal:
     """What a list makes of an episode, whose shots may be `locked` on a sheet. Raises UnfitFields of `covers`."""
     episode_id = episode.id or 0
     if locked is None:
         rows: Sequence[ShotRow] = shot_store.by_ids(session, store.shot_ids(session, episode_id))
         plate_minimum_frames = studio.load(session).plate_minimum_frames
-        by_id = takes.shot_facts(session, rows, plate_minimum_frames=plate_minimum_frames)
-        facts: Mapping[str, ShotFacts] = {row.code: by_id[row.id or 0] for row in rows}
+        facts = takes.shot_facts(session, rows, plate_minimum_frames=plate_minimum_frames)
     else:
-        rows, facts = list(locked[0].shots.values()), locked[1]
+        rows = list(locked.shots.values())
+        facts = {row.id or 0: locked.facts(row.id or 0) for row in rows}
+    standings = moves.standings_by(session, rows, facts)
     current = None if episode.cut_revision is None else store.by_revision(session, episode_id, episode.cut_revision)
     codes = {use.shot for use in listing.uses}
     known = EpisodeFacts(
-        shots=facts,
-        cuts={row.code: store.cut_shot(row, facts[row.code]) for row in rows},
+        shots={row.code: standings[row.id or 0] for row in rows},
+        cuts={row.code: store.cut_shot(row, facts[row.id or 0]) for row in rows},
         current=() if current is None else store.uses_of(current),
         elsewhere=frozenset(store.elsewhere(session, production.id or 0, episode_id=episode_id, codes=codes)),
     )

@@ -9,6 +9,7 @@ from sqlmodel import Session
 from service.api.fields import Out
 from service.domain.differences import Change, End
 from service.domain.findings import Finding, FindingKind
+from service.domain.phases import Phase
 from service.store import stages
 
 FINDING = {
@@ -37,12 +38,15 @@ DIFFERENCES = {
             "planned_frames_before": 96,
             "planned_frames_after": 80,
             "in_hand": {
+                "phase": "compositing",
                 "stages": ["mill"],
                 "credited_frames_before": 90,
                 "credited_frames_after": 80,
                 "remaining_frames_after": 0,
                 "overshoot_frames_after": 10,
                 "reopens": False,
+                "comp_goes_out_of_date": False,
+                "approval_goes_out_of_date": False,
             },
         }
     ],
@@ -76,12 +80,21 @@ class FindingOut(Out):
 class InHandOut(Out):
     """What a new cut does to a shot of which something was shot, in frames."""
 
+    phase: Phase | None = Field(
+        None, description="The phase it is in, and stays in; null of a cut that was locked before this was kept."
+    )
     stages: list[str] = Field(description="The codes of the stages that counted it.")
     credited_frames_before: int = Field(description="Credited frames as things stand.")
     credited_frames_after: int = Field(description="Credited frames under the new cut.")
     remaining_frames_after: int = Field(description="Frames still to be credited under the new cut.")
     overshoot_frames_after: int = Field(description="Frames beyond the planned ones under the new cut.")
     reopens: bool = Field(description="Whether all of it was credited and now is not.")
+    comp_goes_out_of_date: bool | None = Field(
+        None, description="Whether its comp shows all that is asked for now and will not under the new cut."
+    )
+    approval_goes_out_of_date: bool | None = Field(
+        None, description="Whether it is approved as it is now and, under the new cut, has changed since."
+    )
 
 
 class DifferenceOut(Out):

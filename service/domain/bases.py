@@ -7,13 +7,14 @@ looked at.
 import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
 from service.domain.events import EventKind
 from service.domain.frames import NOTHING, FrameSet, frames
 from service.domain.progress import ShotFacts, judged
+from service.domain.shots import Plan
 from service.domain.takes import Purpose, Step
 
 SeriesName = tuple[str, int, str, str]
@@ -106,6 +107,10 @@ class Basis:
             },
         )
 
+    def under(self, plan: Plan) -> "Basis":
+        """What would stand of the shot if it were planned so, its cameras and passes as they are."""
+        return replace(self, planned=plan.planned_set)
+
     def accepted(self) -> dict[tuple[SeriesName, int], FrameSet]:
         """The planned frames that are accepted, by series and by how many times they were captured."""
         return {key: here for key, live in self._by_times(accepted=True).items() if (here := live & self.planned)}
@@ -147,13 +152,16 @@ LEAVE_AS_IT_IS = frozenset(
 
 
 def made_since(then: Basis, now: Basis) -> tuple[str, ...]:
-    """What a comp made of the frames accepted `then` does not show of those accepted `now`, each in a sentence.
+    """What a comp made of the frames accepted `then` does not show of what is asked for `now`, each in a sentence.
 
-    Empty where it shows them all: a shot that became shorter needs no new comp.
+    Those are the frames accepted now, and those planned since that nobody has accepted yet. Empty where it shows them
+    all: a shot that became shorter needs no new comp.
     """
-    had = then.accepted()
+    had, has = then.accepted(), now.accepted()
     said = []
-    for (name, times), here in sorted(now.accepted().items(), key=lambda item: item[0]):
+    if new := now.planned - then.planned - FrameSet.union(has.values()):
+        said.append(f"{_frames(new)} planned since")
+    for (name, times), here in sorted(has.items(), key=lambda item: item[0]):
         if lacks := here - had.get((name, times), NOTHING):
             again = any(lacks & live for (named, _), live in had.items() if named == name)
             said.append(f"{_frames(lacks)} of {_series(name)} {'shot again' if again else 'accepted'} since")

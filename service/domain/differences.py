@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from service.domain.frames import FrameSet
-from service.domain.progress import ShotFacts, shot_figures
+from service.domain.moves import Standing, approval_changed, comp_outdated, replanned
+from service.domain.phases import Phase
+from service.domain.progress import shot_figures
 from service.domain.shots import Plan
 
 
@@ -37,15 +39,20 @@ class End(StrEnum):
 class InHand:
     """What a new cut does to a shot of which something was shot, in frames.
 
-    `reopens` where all of it was credited and now is not; `stage_ids` are those that counted it.
+    `phase` is where it is, and stays. `reopens` where all of it was credited and now is not; `comp_goes_out_of_date`
+    where its comp shows what is asked for and then does not, `approval_goes_out_of_date` where its approval stands for
+    the frames as they are and then does not; `stage_ids` are the stages that counted it.
     """
 
+    phase: Phase
     stage_ids: tuple[int, ...]
     credited_frames_before: int
     credited_frames_after: int
     remaining_frames_after: int
     overshoot_frames_after: int
     reopens: bool
+    comp_goes_out_of_date: bool
+    approval_goes_out_of_date: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,19 +138,23 @@ def _end(old: FrameSet, new: FrameSet, *, end_known: bool) -> End | None:
             return End.BOTH
 
 
-def in_hand(before: ShotFacts, after: ShotFacts) -> InHand | None:
-    """What a new plan does to a shot's figures; None where nothing was shot of it."""
-    if not any(series.total_frames for series in before.series):
+def in_hand(standing: Standing, plan: Plan) -> InHand | None:
+    """What a new plan does to a shot's figures, its comp and its approval; None where nothing was shot of it."""
+    if not any(series.total_frames for series in standing.facts.series):
         return None
-    was, becomes = shot_figures(before).figures, shot_figures(after).figures
+    then = replanned(standing, plan)
+    was, becomes = shot_figures(standing.facts).figures, shot_figures(then.facts).figures
     done = was.planned_frames > 0 and was.remaining_frames == 0
     return InHand(
-        stage_ids=tuple(sorted({series.stage_id for series in before.series})),
+        phase=standing.phase,
+        stage_ids=tuple(sorted({series.stage_id for series in standing.facts.series})),
         credited_frames_before=was.credited_frames,
         credited_frames_after=becomes.credited_frames,
         remaining_frames_after=becomes.remaining_frames,
         overshoot_frames_after=becomes.overshoot_frames,
         reopens=done and becomes.remaining_frames > 0,
+        comp_goes_out_of_date=not comp_outdated(standing) and bool(comp_outdated(then)),
+        approval_goes_out_of_date=not approval_changed(standing) and bool(approval_changed(then)),
     )
 
 

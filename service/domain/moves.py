@@ -4,7 +4,7 @@ Everything here is judged from facts, never from the figures a worker made of th
 """
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from urllib.parse import quote
 
@@ -13,6 +13,7 @@ from service.domain.frames import FrameSet
 from service.domain.needs import Needs
 from service.domain.phases import ALWAYS, FIRM, MOVES, Fact, Move, Phase, is_back, rests_on, way, ways_back, ways_on
 from service.domain.progress import ShotFacts, judged, tracks_of
+from service.domain.shots import Plan
 from service.domain.signoffs import Matter, Role, Signature, SignOff
 from service.domain.takes import Purpose, SeriesState
 
@@ -301,11 +302,24 @@ def _plate_undecided(standing: Standing) -> str | None:
 def _comp_missing(standing: Standing) -> str | None:
     if standing.needs is not None and not standing.needs.comp_needed:
         return None
-    comp = standing.signed.get((Matter.COMP_DELIVERED, Role.COMPOSITOR))
-    if comp is None:
+    if (Matter.COMP_DELIVERED, Role.COMPOSITOR) not in standing.signed:
         return "No comp was delivered."
-    said = made_since(comp.basis, standing.basis) if comp.basis and standing.basis else ()
+    said = comp_outdated(standing)
     return f"The comp is out of date: {'; '.join(said)}." if said else None
+
+
+def comp_outdated(standing: Standing) -> tuple[str, ...]:
+    """What the comp that stands does not show, each in a sentence; empty where it shows all, or none stands."""
+    comp = standing.signed.get((Matter.COMP_DELIVERED, Role.COMPOSITOR))
+    if comp is None or comp.basis is None or standing.basis is None:
+        return ()
+    return made_since(comp.basis, standing.basis)
+
+
+def replanned(standing: Standing, plan: Plan) -> Standing:
+    """How the shot would stand under another plan of the same cameras and passes."""
+    basis = None if standing.basis is None else standing.basis.under(plan)
+    return replace(standing, facts=replace(standing.facts, plan=plan), basis=basis)
 
 
 def approval_changed(standing: Standing) -> tuple[str, ...]:

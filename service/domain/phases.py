@@ -3,7 +3,7 @@
 The table `MOVES` is the whole of the rules; what draws them and what judges by them reads it alone.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -117,29 +117,33 @@ def is_back(move: Move) -> bool:
     return ORDER[move.to] < ORDER[move.origin]
 
 
+NOT_ASKED_FOR: Mapping[Fact, tuple[Fact, ...]] = {
+    Fact.NO_COMP_ASKED_FOR: (*_PLATE_IN, Fact.COMP_DELIVERED),
+}
+"""What holds where something was not asked for: facts that say `or none asked for`. No comp means no plate either."""
+
+
 def rests_on(phase: Phase) -> tuple[Fact, ...]:
     """The facts that a shot which came to a phase by the rules had on its way there, and should still have.
 
-    Of two ways to a phase only what both need is sure. Not among them: what asks for another way, since a need that was
-    changed meanwhile is seen on the way on.
+    Of several ways to a phase only what held on all of them is sure. Not among them: what asks for another way, since a
+    need that was changed meanwhile is seen on the way on.
     """
-    routes = {Fact.PLATE_ASKED_FOR, Fact.COMP_ASKED_FOR, Fact.NO_COMP_ASKED_FOR}
-    found: dict[Fact, None] = {}
-    for each in Phase:
-        if each is Phase.PLANNING or ORDER[each] > ORDER[phase]:
-            continue
-        ways = [move.needs for move in MOVES if move.to is each]
-        if each is not phase and not _unavoidable(each):
-            continue
-        for fact in ways[0]:
-            if fact not in routes and all(fact in needs for needs in ways):
-                found[fact] = None
-    return tuple(found)
+    asking = {Fact.PLATE_ASKED_FOR, Fact.COMP_ASKED_FOR, Fact.NO_COMP_ASKED_FOR}
+    had = [
+        {fact for move in way for need in move.needs for fact in (need, *NOT_ASKED_FOR.get(need, ()))}
+        for way in _ways_to(phase)
+    ]
+    return tuple(fact for fact in Fact if fact not in asking and all(fact in facts for facts in had))
 
 
-def _unavoidable(phase: Phase) -> bool:
-    """Whether no way leads past a phase."""
-    return not any(ORDER[move.origin] < ORDER[phase] < ORDER[move.to] for move in MOVES)
+def _ways_to(phase: Phase) -> Iterator[tuple[Move, ...]]:
+    """Every way on from planning to a phase, move by move."""
+    if phase is Phase.PLANNING:
+        yield ()
+    for move in MOVES:
+        if move.to is phase:
+            yield from ((*before, move) for before in _ways_to(move.origin))
 
 
 def diagram(moves: Iterable[Move] = MOVES) -> str:

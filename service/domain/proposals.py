@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from service.domain.cuts import CutShot, Numbered, ShotCut, by_shot, covered, merged, numbered, untold_reels
 from service.domain.differences import Difference, difference, in_hand, moved
 from service.domain.findings import Finding, FindingKind
-from service.domain.progress import Cause, ShotFacts
+from service.domain.moves import Standing
+from service.domain.progress import Cause
 from service.domain.shots import Plan, stretched
 from service.domain.uses import Use
 
@@ -26,11 +27,11 @@ class Handles:
 class EpisodeFacts:
     """An episode as a list finds it.
 
-    `shots` are the facts of all its shots by code, `cuts` what cuts have said of them, `current` the uses of its locked
+    `shots` is how all its shots stand by code, `cuts` what cuts have said of them, `current` the uses of its locked
     cut in the order of the record, `elsewhere` the codes of other episodes' shots.
     """
 
-    shots: Mapping[str, ShotFacts]
+    shots: Mapping[str, Standing]
     cuts: Mapping[str, CutShot]
     current: Sequence[Use]
     elsewhere: frozenset[str] = frozenset()
@@ -81,9 +82,9 @@ def propose(listed: Sequence[Use], episode: EpisodeFacts, *, covers: str, handle
         for shot, uses in new.items()
     ]
     gone = [
-        _omitted(shot, facts)
-        for shot, facts in episode.shots.items()
-        if shot not in shown and not facts.plan.omitted and (scope is None or shot in scope)
+        _omitted(shot, standing)
+        for shot, standing in episode.shots.items()
+        if shot not in shown and not standing.facts.plan.omitted and (scope is None or shot in scope)
     ]
     findings = [*seams, *_remarks(new, numbers, episode.elsewhere)]
     findings.sort(key=lambda finding: finding.line)
@@ -94,12 +95,12 @@ def _recut(
     shot: str,
     uses: Sequence[Use],
     numbers: Numbered,
-    facts: ShotFacts | None,
+    standing: Standing | None,
     *,
     handles: Handles,
     displaced: bool,
 ) -> Recut:
-    before = None if facts is None else facts.plan
+    before = None if standing is None else standing.facts.plan
     after = _planned(before, numbers.cut, handles)
     found = difference(shot, before, after, end_known=numbers.end_known, moved=displaced)
     return Recut(
@@ -108,14 +109,15 @@ def _recut(
         before=before,
         after=after,
         cut=numbers.cut,
-        difference=found if facts is None else replace(found, in_hand=in_hand(facts, replace(facts, plan=after))),
+        difference=found if standing is None else replace(found, in_hand=in_hand(standing, after)),
     )
 
 
-def _omitted(shot: str, facts: ShotFacts) -> Recut:
-    after = replace(facts.plan, omitted=True)
-    found = replace(difference(shot, facts.plan, after), in_hand=in_hand(facts, replace(facts, plan=after)))
-    return Recut(shot=shot, before=facts.plan, after=after, cut=None, difference=found)
+def _omitted(shot: str, standing: Standing) -> Recut:
+    before = standing.facts.plan
+    after = replace(before, omitted=True)
+    found = replace(difference(shot, before, after), in_hand=in_hand(standing, after))
+    return Recut(shot=shot, before=before, after=after, cut=None, difference=found)
 
 
 def _planned(before: Plan | None, cut: ShotCut, handles: Handles) -> Plan:

@@ -35,8 +35,12 @@ def last(session: Session, shot_id: int) -> MoveRow:
 
 def standings(session: Session, rows: Sequence[ShotRow], *, plate_minimum_frames: int) -> dict[int, Standing]:
     """How these shots stand, by their ids; a handful of queries however many shots."""
+    return standings_by(session, rows, takes.shot_facts(session, rows, plate_minimum_frames=plate_minimum_frames))
+
+
+def standings_by(session: Session, rows: Sequence[ShotRow], facts: Mapping[int, ShotFacts]) -> dict[int, Standing]:
+    """The same, where their facts by id were read already."""
     ids = [row.id or 0 for row in rows]
-    facts = takes.shot_facts(session, rows, plate_minimum_frames=plate_minimum_frames)
     signed = {shot_id: standing(given) for shot_id, given in signoffs.given(session, ids).items()}
     bases = _bases(session, facts, signed)
     needed, held = needs.of_shots(session, ids), suspensions.open_of_all(session, ids)

@@ -113,12 +113,15 @@ class TestDrafts:
         (shot,) = read.json()["differences"]["shots"]
         assert (shot["changes"], shot["end"], shot["tail_frames"]) == (["shortened"], "tail", -16)
         assert shot["in_hand"] == {
+            "phase": "planning",
             "stages": ["mill"],
             "credited_frames_before": 90,
             "credited_frames_after": 80,
             "remaining_frames_after": 0,
             "overshoot_frames_after": 10,
             "reopens": False,
+            "comp_goes_out_of_date": False,
+            "approval_goes_out_of_date": False,
         }
         # Frames counted meanwhile do not stale the lock.
         assert lock(coordinator, drafted).status_code == 200

@@ -86,3 +86,17 @@ READY = Sheet(
     approval=("accepted", 1),
 )
 """A shot that lacks nothing anywhere."""
+
+
+def bare(facts: ShotFacts, *, phase: Phase = Phase.PLANNING) -> Standing:
+    """A shot with these facts, of which nothing was entered or signed."""
+    return Standing(
+        phase=phase,
+        suspended=None,
+        in_locked_cut=False,
+        animator=None,
+        needs=None,
+        facts=facts,
+        signed={},
+        basis=None,
+    )

@@ -1,7 +1,5 @@
 """What a new cut changes of a shot, and which shots it puts elsewhere."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -10,6 +8,7 @@ from service.domain.differences import Change, End, difference, in_hand, moved
 from service.domain.progress import ShotFacts
 from service.domain.shots import Plan
 from tests.domain.shooting import PLATE_MINIMUM_FRAMES, heads_of, series_of, totals
+from tests.domain.standings import bare
 
 
 def plan(*uses: tuple[int, int], dissolves: tuple[tuple[int, int], ...] = (), omitted: bool = False) -> Plan:
@@ -66,7 +65,7 @@ def test_an_end_nobody_told_is_called_unknown() -> None:
 def test_a_shot_in_hand_says_what_the_cut_leaves_of_it(after: Plan, figures: tuple[int, int, int]) -> None:
     facts = shot_of(plan((1, 96)), 90)
 
-    found = in_hand(facts, replace(facts, plan=after))
+    found = in_hand(bare(facts), after)
 
     assert found is not None
     assert found.credited_frames_before == 90
@@ -76,14 +75,14 @@ def test_a_shot_in_hand_says_what_the_cut_leaves_of_it(after: Plan, figures: tup
 
 def test_a_shot_that_was_all_there_is_reopened_by_a_longer_cut() -> None:
     facts = shot_of(plan((1, 96)), 96)
-    found = in_hand(facts, replace(facts, plan=plan((1, 110))))
+    found = in_hand(bare(facts), plan((1, 110)))
     assert found is not None
     assert found.reopens
 
 
 def test_a_shot_nobody_shot_is_in_no_hand() -> None:
     facts = shot_of(plan((1, 96)), 0)
-    assert in_hand(facts, facts) is None
+    assert in_hand(bare(facts), facts.plan) is None
 
 
 class TestMoved:

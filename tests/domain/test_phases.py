@@ -77,7 +77,10 @@ def test_a_phase_rests_on_what_every_way_to_it_needs() -> None:
     assert rests_on(Phase.SET_DRESSING) == (Fact.IN_LOCKED_CUT, Fact.NEEDS_ENTERED)
     assert Fact.SET_APPROVED in rests_on(Phase.COMPOSITING)
     assert Fact.PLATE_SHOT in rests_on(Phase.COMPOSITING)
-    assert Fact.PLATE_SHOT not in rests_on(Phase.APPROVAL)
+    # A shot without a comp came past compositing, and had `none asked for`.
+    assert {Fact.PLATE_SHOT, Fact.PLATE_ACCEPTED, Fact.COMP_DELIVERED} <= set(rests_on(Phase.APPROVAL))
+    assert Fact.FRAMES_SHOT not in rests_on(Phase.COMPOSITING)
+    assert not {Fact.PLATE_ASKED_FOR, Fact.COMP_ASKED_FOR, Fact.NO_COMP_ASKED_FOR} & set(rests_on(Phase.APPROVED))
     assert {Fact.FRAMES_ACCEPTED, Fact.COMP_DELIVERED, Fact.APPROVAL_SIGNED} <= set(rests_on(Phase.APPROVED))
 
 

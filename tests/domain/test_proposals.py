@@ -12,6 +12,7 @@ from service.domain.proposals import EpisodeFacts, Handles, propose
 from service.domain.shots import Part, Plan
 from service.domain.uses import Use
 from tests.domain.shooting import PLATE_MINIMUM_FRAMES
+from tests.domain.standings import bare
 from tests.domain.test_cuts import use
 
 AS_THEY_ARE = Handles()
@@ -30,7 +31,8 @@ def plan(frames: int, *, parts: tuple[Part, ...] = (), omitted: bool = False, ha
 
 def episode(plans: Mapping[str, Plan], *current: Use, elsewhere: frozenset[str] = frozenset()) -> EpisodeFacts:
     shots = {
-        shot: ShotFacts(plan=each, series=(), plate_minimum_frames=PLATE_MINIMUM_FRAMES) for shot, each in plans.items()
+        shot: bare(ShotFacts(plan=each, series=(), plate_minimum_frames=PLATE_MINIMUM_FRAMES))
+        for shot, each in plans.items()
     }
     cuts = {
         shot: CutShot(
@@ -88,7 +90,7 @@ def test_a_hole_that_is_filled_goes_to_the_part_before_it(shown: tuple[tuple[int
     )
     facts = ShotFacts(plan=holed, series=(), plate_minimum_frames=PLATE_MINIMUM_FRAMES)
     cut = CutShot(cut=ShotCut(uses=holed.uses, source="board", source_zero=1000), listed=True, counted=False)
-    known = EpisodeFacts(shots={"s": facts}, cuts={"s": cut}, current=())
+    known = EpisodeFacts(shots={"s": bare(facts)}, cuts={"s": cut}, current=())
     listed = [use("s", at=90_000 + first, source_in=999 + first, frames=last - first + 1) for first, last in shown]
 
     (recut,) = propose(listed, known, covers="episode", handles=AS_THEY_ARE).recuts
