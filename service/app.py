@@ -40,6 +40,7 @@ from service.api import (
     takes,
     terminals,
     unmatched,
+    viewing,
     workers,
 )
 from service.api.turns import LargeBodiesInTurn, Turns
@@ -67,6 +68,7 @@ NOUNS = (
     spools,
     unmatched,
     takes,
+    viewing,
     notes,
     histories,
     grounds,

@@ -256,8 +256,8 @@ class Client:
         """Enter up to 1 000 shots at once, all or none of them."""
         return self._write("POST", _path("productions", production, "shots"), list(shots))
 
-    def shots(self, production: str, **filters: str) -> Iterator[Json]:
-        """Every shot of a production that passes the filters."""
+    def shots(self, production: str, **filters: str | bool) -> Iterator[Json]:
+        """Every shot of a production that passes the filters, as `phase="shooting"` or `in_hand=True`."""
         return self._pages(_path("productions", production, "shots"), filters)
 
     def shot(self, production: str, shot: str) -> Reply:
@@ -283,6 +283,10 @@ class Client:
     def blocked(self, production: str, *, episode: str | None = None) -> Reply:
         """What the shots of a production, or of an episode of it, wait for, by who can do something about it."""
         return self._read(_path("productions", production, "blocked"), {"episode": episode} if episode else {})
+
+    def viewing(self, production: str, **filters: str) -> Iterator[Json]:
+        """Every finished take that waits for a decision, the longest wait first; by episode, stage or animator."""
+        return self._pages(_path("productions", production, "viewing"), filters)
 
     def move(self, production: str, shot: str, to: str, *, etag: str, **more: Any) -> Reply:  # noqa: ANN401 - a cause, a reason, an override
         """Take a shot to another phase; `more` may give `cause`, `reason` and `override`."""

@@ -270,7 +270,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
         },
     )
     yield office.change_shot("p", "s1", {"cut_frames": 90}, etag=etag(office.shot("p", "s1")))
-    yield list(office.shots("p", episode="e"))
+    yield (list(office.shots("p", episode="e")), list(office.shots("p", in_hand=False)))
     yield from enter_needs(office)
     yield from move_on(office)
     lengths = "shot,frames\ns1,90\ns2,96\n"
@@ -285,7 +285,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     (waiting,) = office.unmatched()
     yield office.match_many({"where": {"shot": "unheard-of"}}, "p", shot="s1", instead={"take": 2, "preview": True})
     yield office.match(waiting["id"], "p", shot="s1", instead={"take": 2})
-    yield (list(office.takes("p", "s1")), list(office.takes("p", "s2")))
+    yield (list(office.takes("p", "s1")), list(office.takes("p", "s2")), list(office.viewing("p", episode="e")))
     take = office.take("p", "s2", take=1, part="left")
     rejected = {"verdict": "reject", "camera": "wide", "first": 1, "last": 8, "reason": "flicker"}
     decided = office.decide("p", "s2", rejected, take=1, part="left", etag=etag(take))

@@ -109,18 +109,21 @@ def test_a_shot_is_moved_as_the_readme_says(tmp_path: Path) -> None:
     if shutil.which("curl") is None:
         unavailable("curl is not installed")
     with served(tmp_path) as address:
-        lines = marked("the first count") + marked("the next") + marked("the blocked")
+        lines = marked("the first count") + marked("the next") + marked("the blocked") + marked("the viewing")
         here = lines.replace(USUAL_ADDRESS, address).replace(".venv/bin/tiedown", TIEDOWN)
         ended = subprocess.run(
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
     assert ended.returncode == 0, ended.stdout + ended.stderr
-    *_, ahead, moved, blocked = (json.loads(line) for line in ended.stdout.splitlines() if line)
+    *_, ahead, moved, blocked, _, viewing = (json.loads(line) for line in ended.stdout.splitlines() if line)
     assert ahead["phase"] == "planning"
     assert [each["fact"] for each in ahead["blocked_by"]] == ["in the locked cut", "needs entered"]
     assert moved["lacked"] == ["in the locked cut", "needs entered"]
     assert (blocked["blocked_shots"], blocked["waiting_for"]["director"]) == (1, 1)
     assert {each["shot"] for wait in blocked["waits"] for each in wait["shots"]} == {"e1-quay-1"}
+    assert [(each["shot"], each["undecided"]) for each in viewing["items"]] == [
+        ("e1-quay-1", [{"camera": "main", "pass": "main", "ranges": [{"first": 1, "last": 96}]}])
+    ]
 
 
 def test_the_columns_of_a_table_of_needs_are_all_named() -> None:

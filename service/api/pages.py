@@ -31,7 +31,7 @@ class InvalidCursor(Unfit):
 class Page(Out, Generic[Item]):
     """One page of a list."""
 
-    items: list[Item] = Field(description="The items of this page, in the order they were added.")
+    items: list[Item] = Field(description="The items of this page, in the order of the list.")
     next: str | None = Field(description="The cursor of the page that follows; null where this page is the last.")
 
 
@@ -77,6 +77,28 @@ class Window:
         return None if following is None else next_page(self.request, "cursor", following)
 
 
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """The part of a list in an order of its own that was asked for: at most `limit` items after the `rank` given."""
+
+    limit: int
+    rank: tuple[int, int] | None
+    request: Request
+
+    def page(
+        self, items: Sequence[Row], *, rank_of: Callable[[Row], tuple[int, int]]
+    ) -> tuple[Sequence[Row], str | None]:
+        """The items to show of all there are, which rise by rank, and the cursor of the page that follows."""
+        left = [each for each in items if self.rank is None or rank_of(each) > self.rank]
+        shown = left[: self.limit]
+        following = None if len(left) <= self.limit else _cursor(self.request.scope["path"], *rank_of(shown[-1]))
+        return shown, following
+
+    def link(self, following: str | None) -> str | None:
+        """The `Link` header of a page that another one follows (RFC 8288)."""
+        return None if following is None else next_page(self.request, "cursor", following)
+
+
 def next_page(request: Request, parameter: str, following: str) -> str:
     """The `Link` header to the page that follows (RFC 8288): what was asked for, from another place on."""
     kept = [(name, value) for name, value in request.query_params.multi_items() if name != parameter]
@@ -84,34 +106,48 @@ def next_page(request: Request, parameter: str, following: str) -> str:
     return f'<{path}?{urlencode([*kept, (parameter, following)])}>; rel="next"'
 
 
-def window(
-    request: Request,
-    limit: Annotated[
-        int, Query(ge=1, le=LARGEST_PAGE, description="How many items a page holds at most.")
-    ] = USUAL_PAGE,
-    cursor: Annotated[
-        str | None, Query(max_length=1000, description="Where to go on: the `next` of the page before.")
-    ] = None,
-) -> Window:
+Limit = Annotated[int, Query(ge=1, le=LARGEST_PAGE, description="How many items a page holds at most.")]
+Cursor = Annotated[str | None, Query(max_length=1000, description="Where to go on: the `next` of the page before.")]
+
+
+def window(request: Request, limit: Limit = USUAL_PAGE, cursor: Cursor = None) -> Window:
     """The window a request asks for; raises InvalidCursor."""
-    after = 0 if cursor is None else _position(cursor, request.scope["path"])
-    return Window(limit, after, request)
+    if cursor is None:
+        return Window(limit, 0, request)
+    match _place(cursor, request.scope["path"]):
+        case [int(after)] if 0 <= after <= LARGEST_ID:
+            return Window(limit, after, request)
+        case _:
+            raise InvalidCursor
+
+
+def ranked(request: Request, limit: Limit = USUAL_PAGE, cursor: Cursor = None) -> Ranked:
+    """The window a request asks for of a list in an order of its own; raises InvalidCursor."""
+    if cursor is None:
+        return Ranked(limit, None, request)
+    match _place(cursor, request.scope["path"]):
+        case [int(first), int(second)]:
+            return Ranked(limit, (first, second), request)
+        case _:
+            raise InvalidCursor
 
 
 Paging = Annotated[Window, Depends(window)]
+Ranking = Annotated[Ranked, Depends(ranked)]
 
 
-def _cursor(path: str, after: int) -> str:
-    return urlsafe_b64encode(json.dumps([path, after], ensure_ascii=False).encode()).decode().rstrip("=")
+def _cursor(path: str, *place: int) -> str:
+    return urlsafe_b64encode(json.dumps([path, *place], ensure_ascii=False).encode()).decode().rstrip("=")
 
 
-def _position(cursor: str, path: str) -> int:
+def _place(cursor: str, path: str) -> list[int]:
+    """The numbers a cursor of this path holds; raises InvalidCursor."""
     try:
         decoded = json.loads(urlsafe_b64decode(cursor.encode("ascii") + b"=" * (-len(cursor) % 4)))
     except (ValueError, RecursionError):
         raise InvalidCursor from None
     match decoded:
-        case [str(of), int(after)] if of == path and not isinstance(after, bool) and 0 <= after <= LARGEST_ID:
-            return after
+        case [str(of), *place] if of == path and all(type(each) is int for each in place):
+            return place
         case _:
             raise InvalidCursor

@@ -78,17 +78,23 @@ class Waiting:
     """A take that waits for a decision.
 
     It was offered at `offered_at` and waits since `since`, later where a verdict was withdrawn (UTC). `frames` are the
-    planned ones it holds on any required camera and pass, `undecided` those of them nothing stands of.
-    `partly_decided` where something stands of others. `earlier_takes` counts the takes of the part with lower numbers.
+    planned ones it holds on any required camera and pass, `undecided_on` those of them nothing stands of, of each
+    required camera and pass that has any. `partly_decided` where something stands of others. `earlier_takes` counts
+    the takes of the part with lower numbers.
     """
 
     take: TakeFacts
     offered_at: datetime
     since: datetime
     frames: FrameSet
-    undecided: FrameSet
+    undecided_on: Mapping[TrackKey, FrameSet]
     partly_decided: bool
     earlier_takes: int
+
+    @property
+    def undecided(self) -> FrameSet:
+        """The frames that wait on any required camera and pass."""
+        return FrameSet.union(self.undecided_on.values())
 
 
 def waiting(shot: ShotTakes) -> Iterator[Waiting]:
@@ -105,17 +111,21 @@ def waiting(shot: ShotTakes) -> Iterator[Waiting]:
             continue
         series = take.required(shot.plan)
         opened = [
-            (frames - _chosen_elsewhere(shot, take, each), since)
+            ((each.camera, each.pass_), frames, since)
             for each in series
-            for frames, since in _opened(take, each.live & planned, each.camera, offered_at)
+            for found, since in _opened(take, each.live & planned, each.camera, offered_at)
+            if (frames := found - _chosen_elsewhere(shot, take, each))
         ]
-        if waits := [since for frames, since in opened if frames]:
+        if opened:
             yield Waiting(
                 take=take,
                 offered_at=offered_at,
-                since=min(waits),
+                since=min(since for _, _, since in opened),
                 frames=FrameSet.union(each.live & planned for each in series),
-                undecided=FrameSet.union(frames for frames, _ in opened),
+                undecided_on={
+                    track: FrameSet.union(frames for other, frames, _ in opened if other == track)
+                    for track, _, _ in opened
+                },
                 partly_decided=any(_settled(take, each) & planned for each in series),
                 earlier_takes=sum(each.part == take.part and each.number < take.number for each in shot.takes),
             )

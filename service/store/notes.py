@@ -44,3 +44,13 @@ def of_takes(session: Session, take_ids: Collection[int]) -> dict[int, list[Take
     for row in session.exec(statement):
         found[row.take_id].append(row)
     return found
+
+
+def counts_of_takes(session: Session, take_ids: Collection[int]) -> dict[int, int]:
+    """How many notes that are not struck each of these takes has, by take id; of those that have any."""
+    statement = (
+        select(col(TakeNoteRow.take_id), func.count())
+        .where(col(TakeNoteRow.take_id).in_(take_ids), col(TakeNoteRow.struck_at).is_(None))
+        .group_by(col(TakeNoteRow.take_id))
+    )
+    return dict(session.exec(statement).all())

@@ -243,6 +243,7 @@ def _made(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
     office, terminal = callers[Scope.ADMIN], callers[Scope.COUNT]
     studio, key, shot = (BY_NAME[name].body for name in ("studio_set", "key_make", "shot_add"))
     counted = [count(1, 40, animator="Ilse"), count(2, 96, take=2)]
+    finished = [count(4 + take, 20 + take, shot="0130", take=take, outcome="finished") for take in (1, 2)]
     lost = [count(3, 12, shot="0125"), count(4, 13, shot="0125")]
     for response in (
         office.send("PUT", "/v1/studio", json=studio),
@@ -255,7 +256,7 @@ def _made(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         tabled(office),
         office.post("/v1/stages/mill/log", {"kind": "call", "at": "2026-03-02T08:00:00Z"}),
         office.post("/v1/stages/mill/log", {"kind": "wrap", "at": "2026-03-02T09:00:00Z"}),
-        terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost]}),
+        terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost, *finished]}),
         decide(office, 1, "reject"),
         *(noted(office, text) for text in ("hold the look", "the left hand is lovely")),
         correct(office, 1, frames_total=39),

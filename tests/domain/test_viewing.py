@@ -112,3 +112,12 @@ def test_what_waited_at_an_instant_is_what_was_undecided_then() -> None:
     assert numbers(decided.as_of(at(5))) == [1]
     assert numbers(decided.as_of(at(6))) == []
     assert only(decided.as_of(at(5))).undecided == FrameSet.of([(1, 96)])
+
+
+def test_each_camera_says_what_of_it_waits() -> None:
+    plan = replace(SHOT, cameras=("main", "second"))
+    tracks = series(1, 96, offered=1), series(1, 90, offered=1, camera="second")
+    decisions = [said(1, "circle", 5, camera="second", first=1, last=60), said(2, "circle", 5, camera="main")]
+    assert only(shot(take(*tracks, decisions=decisions), plan=plan)).undecided_on == {
+        ("second", "main"): frames(61, 90)
+    }
