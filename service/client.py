@@ -330,6 +330,10 @@ class Client:
         """What a shot's figure is made of, as `credited_frames` or `remaining_frames`."""
         return self._read(_path("productions", production, "shots", shot, "why", figure))
 
+    def why_total(self, production: str, figure: str, *, episode: str | None = None) -> Reply:
+        """What a production's figure is the sum of, as `remaining_frames` or `per_cent`, and which shots carry it."""
+        return self._read(_path("productions", production, "why", figure), {"episode": episode} if episode else {})
+
     def every_need(self, production: str, **filters: str) -> Iterator[Json]:
         """What every shot of a production needs; `episode` asks for one alone."""
         return self._pages(_path("productions", production, "needs"), filters)

@@ -293,7 +293,9 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     noted = office.add_note("p", "s2", {"text": "hold the look", "first": 1, "last": 8}, take=1, part="left")
     yield (noted, office.strike_note("p", "s2", "no", take=1, note=noted["note"], part="left"))
     yield list(office.notes("p", "s2", take=1, part="left"))
-    yield [office.why("p", "s2", figure) for figure in ("planned_frames", "credited_frames", "shot_frames")]
+    yield [office.why("p", "s2", figure) for figure in ("planned_frames", "credited_frames", "shot_frames")] + [
+        office.why_total("p", "per_cent", episode="e")
+    ]
     yield list(office.history("p", "s2", order="newest", counts="folded", kind=["frames.counted", "take.decided"]))
     yield from put_right(office)
     yield [office.progress("p", by, episode="e") for by in ("episode", "scene", "stage", "day", "animator")]

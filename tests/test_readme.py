@@ -35,6 +35,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         + marked("the first decision")
         + marked("the history")
         + marked("the grounds")
+        + marked("the totals")
         + marked("the first cut")
         + marked("the first lock")
         + marked("the first correction")
@@ -48,7 +49,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
-        *_, counted, shot, decided, history, grounds, _, drafted, locked, restated, moved, listed = (
+        *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed = (
             json.loads(line) for line in ended.stdout.splitlines() if line
         )
         assert counted["answers"][0]["outcome"] == "counted"
@@ -66,6 +67,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         shot["cut_frames"] - 48,
         [{"first": 49, "last": shot["cut_frames"]}],
     )
+    assert (whole["top"][0]["shot"], whole["top"][0]["credited_frames"], whole["shots"]) == ("e1-quay-1", 48, 1)
     assert (drafted["state"], drafted["findings"], locked["state"]) == ("draft", [], "current")
     assert {each["shot"]: each["planned_frames_after"] for each in locked["differences"]["shots"]} == {
         "e2-street-1": 84,

@@ -19,9 +19,10 @@ from service.api.strict import StrictRoute
 from service.domain.keys import Scope
 from service.domain.progress import Cause
 from service.domain.studio import iso_week
+from service.domain.totals import Sum
 from service.store import events
 from service.store import progress as store
-from service.store.progress import Animator, Day, FramesShot, Group, Over, Rest, Sum
+from service.store.progress import Animator, Day, FramesShot, Group, Over, Rest
 
 router = APIRouter(prefix="/v1/productions", tags=["progress"], route_class=StrictRoute)
 

@@ -63,13 +63,9 @@ def every(
     session: Session, production_id: int, *, where: Filter, plate_minimum_frames: int
 ) -> Iterator[list[tuple[ShotRow, Standing]]]:
     """Every shot of a production that passes the filter with how it stands, JUDGED_AT_ONCE at a time."""
-    after = 0
-    while rows := shots.page(session, production_id, after=after, limit=JUDGED_AT_ONCE, where=where):
-        after = rows[-1].id or 0
+    for rows in shots.in_turn(session, production_id, where=where, at_once=JUDGED_AT_ONCE):
         judged = standings(session, rows, plate_minimum_frames=plate_minimum_frames)
         yield [(row, judged[row.id or 0]) for row in rows]
-        if len(rows) < JUDGED_AT_ONCE:
-            return
 
 
 def blocked_by(

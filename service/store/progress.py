@@ -11,6 +11,7 @@ from sqlalchemy import select as select_columns
 from sqlalchemy.orm import Mapped
 from sqlmodel import Session, col, select
 
+from service.domain.totals import Sum
 from service.store.figures import ruling_version
 from service.store.tables import (
     CursorRow,
@@ -46,20 +47,6 @@ class Over:
         """What a shot's row must be to be among them."""
         of = [col(ShotRow.production_id) == self.production_id]
         return of if self.episode_id is None else [*of, col(ShotRow.episode_id) == self.episode_id]
-
-
-@dataclass(frozen=True, slots=True)
-class Sum:
-    """Figures of shots added up, in frames; `provisional_shots` of the `shots` rest on a stand-in."""
-
-    shots: int
-    planned_frames: int
-    shot_frames: int
-    credited_frames: int
-    credited_cut_frames: int
-    remaining_frames: int
-    overshoot_frames: int
-    provisional_shots: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """Shots, and the parts of them that stages shoot."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import and_, delete, exists, insert, not_, or_, select
@@ -82,6 +82,16 @@ def page(session: Session, production_id: int, *, after: int, limit: int, where:
         in_hand = and_(col(ShotRow.phase).in_(IN_HAND), ~col(ShotRow.omitted), ~held)
         statement = statement.where(in_hand if where.in_hand else not_(in_hand))
     return session.scalars(statement.order_by(col(ShotRow.id)).limit(limit)).all()
+
+
+def in_turn(session: Session, production_id: int, *, where: Filter, at_once: int) -> Iterator[Sequence[ShotRow]]:
+    """Every shot of a production that passes the filter, *at_once* at a time, in the order they were added."""
+    after = 0
+    while rows := page(session, production_id, after=after, limit=at_once, where=where):
+        yield rows
+        if len(rows) < at_once:
+            return
+        after = rows[-1].id or 0
 
 
 def parts(session: Session, shot_ids: Collection[int]) -> dict[int, tuple[PlannedPart, ...]]:
