@@ -31,7 +31,7 @@ class NotReady(Clash):
 
 @dataclass(eq=False)
 class NotAllReady(Clash):
-    """Not every one of these shots can go to {to}, so none was moved; `refused` says of each what it lacks."""
+    """Not every one of these shots can go to {to}, so none was moved: leave out those in `refused`."""
 
     to: Phase
     refused: tuple[Mapping[str, Any], ...]
@@ -39,7 +39,7 @@ class NotAllReady(Clash):
 
 @dataclass(eq=False)
 class NotAllAsRead(Clash):
-    """These shots were changed since you read them, so none was moved: {shots}."""
+    """These shots were changed since you read them, so none was moved: {shots}. Read them again, then move them."""
 
     shots: tuple[str, ...]
 

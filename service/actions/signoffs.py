@@ -17,7 +17,7 @@ from service.store.tables import ProductionRow, ShotRow, SignOffRow
 
 @dataclass(eq=False)
 class SignOffUnknown(Unknown):
-    """The shot {shot} has no sign-off {signoff}."""
+    """The shot {shot} has no sign-off {signoff}; those it has are listed at `signoffs`."""
 
     shot: str
     signoff: int
@@ -35,7 +35,7 @@ class RoleUnclear(Unfit):
 
 @dataclass(eq=False)
 class RoleUnfit(Unfit):
-    """The {role} does not sign {matter}; {roles} does."""
+    """The {role} does not sign {matter}; that is signed by: {roles}."""
 
     POINTER = "/role"
 
@@ -46,11 +46,12 @@ class RoleUnfit(Unfit):
 
 @dataclass(eq=False)
 class NotTheirs(Forbidden):
-    """The key {key} has not the role {role}, and {matter} is signed in person: use the key of the {role}."""
+    """The key {key} has not the role {role}, which signs {matter}: {instead}."""
 
     key: str
     role: Role
     matter: Matter
+    instead: str
 
 
 @dataclass(eq=False)
@@ -65,7 +66,7 @@ class SignerMissing(Unfit):
 
 @dataclass(eq=False)
 class SignedAlready(Clash):
-    """{matter} stands already for shot {shot}, signed on {signed_at} by {by}; withdraw that one where it is wrong."""
+    """Shot {shot} has this signed off: {matter}, on {signed_at} by {by}; withdraw that one where it is wrong."""
 
     shot: str
     matter: Matter
@@ -75,7 +76,7 @@ class SignedAlready(Clash):
 
 @dataclass(eq=False)
 class NothingAccepted(Clash):
-    """No planned frame of shot {shot} is accepted, so there is nothing {matter} could speak of; accept a take first."""
+    """No planned frame of shot {shot} is accepted, so {matter} would speak of nothing; accept a take first."""
 
     shot: str
     matter: Matter
@@ -202,7 +203,10 @@ def _authorize(asked: Signing, role: Role) -> None:
     if role in asked.roles:
         return
     if asked.matter in IN_PERSON or not asked.coordinates:
-        raise NotTheirs(asked.by, role, asked.matter)
+        instead = f"use the key of the {role}"
+        if asked.matter not in IN_PERSON:
+            instead += ", or have a coordinator enter it with them as `signer`"
+        raise NotTheirs(asked.by, role, asked.matter, instead)
     if asked.signer is None:
         raise SignerMissing(asked.by, role)
 

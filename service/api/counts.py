@@ -205,7 +205,7 @@ class CountOut(Out):
     after_approval: bool | None = Field(
         None,
         description="Of a counted post: whether it is of purpose shoot and the shot was approved when it came. It is "
-        "kept and counted as ever.",
+        "kept, and the approval does not stand for the frames as they are any more.",
     )
     reason: Unmatched | None = Field(None, description="Of an unmatched count, why no shot takes it.")
     captured_at: Instant | None = Field(None, description="When the frame was captured, by the server's reckoning.")

@@ -191,15 +191,19 @@ def _suspended(standing: Standing) -> str | None:
 
 
 def _uncut(standing: Standing) -> str | None:
-    return None if standing.in_locked_cut else "No locked cut of its episode shows the shot."
+    return None if standing.in_locked_cut else "No locked cut of its episode shows the shot: lock a list that does."
 
 
 def _unneeded(standing: Standing) -> str | None:
-    return None if standing.needs else "Nobody has entered what the shot needs: set, rig, plate, comp, dialogue."
+    return (
+        None
+        if standing.needs
+        else "Nobody has entered what the shot needs (set, rig, plate, comp, dialogue): enter it."
+    )
 
 
 def _unnamed(standing: Standing) -> str | None:
-    return None if standing.animator else "Nobody is named to animate the shot."
+    return None if standing.animator else "Nobody is named to animate the shot: name its `animator`."
 
 
 def _silent(standing: Standing) -> str | None:
@@ -210,12 +214,12 @@ def _silent(standing: Standing) -> str | None:
 def _no_plate(standing: Standing) -> str | None:
     # Before needs are entered no way is known to be the wrong one; that they are missing is a fact of its own.
     wanted = standing.needs is None or standing.needs.plate_needed
-    return None if wanted else "Its needs ask for no plate: no rig, no plate."
+    return None if wanted else "Its needs ask for neither rig nor plate: enter one, or go on without."
 
 
 def _no_comp(standing: Standing) -> str | None:
     wanted = standing.needs is None or standing.needs.comp_needed
-    return None if wanted else "Its needs ask for no comp: no rig, no plate, no comp."
+    return None if wanted else "Its needs ask for no rig, plate or comp: enter one, or go to approval."
 
 
 def _comp(standing: Standing) -> str | None:
@@ -284,7 +288,11 @@ def _plate_of(facts: ShotFacts, camera: str) -> str | None:
         plate = f"The camera moves, so the plate{on} is as long as the shot"
         return f"{plate}: {_count(missing)} ({ranges(missing)}) not shot yet." if missing else None
     short = facts.plate_minimum_frames - len(here)
-    return f"The plate{on} has {len(here)} of {facts.plate_minimum_frames} frames." if short > 0 else None
+    return (
+        f"The plate{on} has {len(here)} of {facts.plate_minimum_frames} frames: shoot {short} more."
+        if short > 0
+        else None
+    )
 
 
 def _plates(facts: ShotFacts, camera: str) -> Iterator[FrameSet]:
@@ -303,9 +311,9 @@ def _comp_missing(standing: Standing) -> str | None:
     if standing.needs is not None and not standing.needs.comp_needed:
         return None
     if (Matter.COMP_DELIVERED, Role.COMPOSITOR) not in standing.signed:
-        return "No comp was delivered."
+        return "No compositor has delivered a comp yet."
     said = comp_outdated(standing)
-    return f"The comp is out of date: {'; '.join(said)}." if said else None
+    return f"The comp is out of date, deliver it anew: {'; '.join(said)}." if said else None
 
 
 def comp_outdated(standing: Standing) -> tuple[str, ...]:
@@ -334,7 +342,9 @@ def _approval_missing(standing: Standing) -> str | None:
     if (Matter.APPROVAL, Role.DIRECTOR) not in standing.signed:
         return "No director has approved it."
     said = approval_changed(standing)
-    return f"It was approved and changed since: {'; '.join(said)}." if said else None
+    return (
+        f"It has changed since it was approved, approve it anew or take it back: {'; '.join(said)}." if said else None
+    )
 
 
 CHECKS: Mapping[Fact, Check] = {

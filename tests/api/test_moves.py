@@ -168,14 +168,19 @@ def test_no_override_passes_over_a_suspension_or_an_approval(
 def test_who_may_sign_and_move(
     coordinator: Caller, director: Caller, reader: Caller, key: Callable[..., Caller]
 ) -> None:
-    assert sign(reader, "set approved").json()["type"] == "/problems/not-theirs"
+    refused = sign(reader, "set approved").json()
+    assert refused["type"] == "/problems/not-theirs"
+    assert refused["detail"].endswith(
+        "use the key of the director, or have a coordinator enter it with them as `signer`."
+    )
     assert sign(coordinator, "set approved").json()["type"] == "/problems/signer-missing"
     assert sign(director, "set approved", role="editor").json()["type"] == "/problems/role-unfit"
     assert sign(coordinator, "framing approved", signer="Ada Quill").json()["type"] == "/problems/role-unclear"
     assert sign(director, "framing approved").json()["role"] == "director"
     assert sign(director, "framing approved").json()["type"] == "/problems/signed-already"
     assert move(director, "set dressing").json()["type"] == "/problems/scope-too-narrow"
-    assert sign(coordinator, "approval", signer="Ada Quill").json()["type"] == "/problems/not-theirs"
+    refused = sign(coordinator, "approval", signer="Ada Quill").json()
+    assert (refused["type"], "coordinator" in refused["detail"]) == ("/problems/not-theirs", False)
     assert sign(director, "approval").json()["type"] == "/problems/not-in-approval"
     editor = key(Scope.READ, roles=(Role.EDITOR,))
     first = director.get(f"{SHOT}/signoffs").json()["items"][0]["id"]
@@ -270,7 +275,7 @@ def test_another_take_circled_after_the_comp_puts_it_out_of_date(
     decide(coordinator, 1, "reject")
     decide(coordinator, 2, "circle")
     refused = move(coordinator, "approval")
-    assert "The comp is out of date: frames 1–96 of take 2 accepted since." in refused.json()["detail"]
+    assert "The comp is out of date, deliver it anew: frames 1–96 of take 2 accepted since." in refused.json()["detail"]
     assert sign(coordinator, "comp delivered", signer="Nils Oak").status_code == 201
     assert move(coordinator, "approval").status_code == 201
 

@@ -61,7 +61,7 @@ def test_a_draft_foretells_what_a_longer_and_a_shorter_cut_do_to_an_approved_sho
     longer = ["planned frames 1–96 became 1–110"]
     assert stands(reader) == (["planned frames accepted", COMP, APPROVAL], longer, True)
     detail = {each["fact"]: each["detail"] for each in reader.get(f"{SHOT}/next").json()["no_longer"]}
-    assert detail[COMP] == "The comp is out of date: frames 97–110 planned since."
+    assert detail[COMP] == "The comp is out of date, deliver it anew: frames 97–110 planned since."
 
     # The frames are shot: marked as after approval, and the comp waits for them.
     answer = post(terminal, count(8, 110)).json()["answers"][0]

@@ -116,11 +116,20 @@ def test_what_goes_out_of_date_or_is_asked_for_later_shows_too(phase: str, gone:
 @pytest.mark.parametrize(
     ("sheet", "said"),
     [
-        (Sheet(), ["No locked cut of its episode shows the shot.", "Nobody has entered what the shot needs"]),
+        (
+            Sheet(),
+            [
+                "No locked cut of its episode shows the shot: lock a list that does.",
+                "Nobody has entered what the shot needs",
+            ],
+        ),
         (replace(READY, phase="shooting", frames="some"), ["56 frames of 96 (41–96): not shot yet."]),
         (
             replace(READY, phase="background plate", frames="all", plate=10),
-            ["96 frames of 96 (1–96): shot, and nobody has accepted them.", "The plate has 10 of 25 frames."],
+            [
+                "96 frames of 96 (1–96): shot, and nobody has accepted them.",
+                "The plate has 10 of 25 frames: shoot 15 more.",
+            ],
         ),
         (
             replace(READY, phase="background plate", needs=("rig", "moving"), plate=90),
@@ -128,7 +137,7 @@ def test_what_goes_out_of_date_or_is_asked_for_later_shows_too(phase: str, gone:
         ),
         (
             replace(READY, phase="compositing", generation=2),
-            ["The comp is out of date: frames 86–96 of take 1 shot again since."],
+            ["The comp is out of date, deliver it anew: frames 86–96 of take 1 shot again since."],
         ),
         (replace(READY, phase="planning", suspended=True), ["suspended (the armature broke): resume it first."]),
     ],

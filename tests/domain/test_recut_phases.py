@@ -81,7 +81,9 @@ def test_a_longer_cut_leaves_frames_to_shoot_and_a_comp_to_make(phase: str) -> N
     assert (after.phase, _facts(after)) == (Phase(phase), LONGER[phase])
     said = " ".join(lack.detail for lack in (*blocked_by(after), *no_longer(after)))
     assert ("14 frames of 110 (97–110): not shot yet." in said) == bool({SHOT, ACCEPTED} & set().union(*LONGER[phase]))
-    assert ("The comp is out of date: frames 97–110 planned since." in said) == (COMP in set().union(*LONGER[phase]))
+    assert ("The comp is out of date, deliver it anew: frames 97–110 planned since." in said) == (
+        COMP in set().union(*LONGER[phase])
+    )
 
 
 @pytest.mark.parametrize("recut", SHORTER)
