@@ -1,13 +1,17 @@
 """A re-cut of an approved shot over HTTP: what the draft foretells is what the shot says once it is locked."""
 
+import json
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from sqlalchemy import select
+from sqlmodel import col
 
 from service.domain.keys import Scope
 from service.domain.signoffs import Role
 from service.store.engine import Database
+from service.store.tables import CutRow
 from tests.api import scenes
 from tests.api.conftest import Caller, Clock
 from tests.api.scenes import count, decide, post
@@ -41,7 +45,7 @@ def stands(reader: Caller) -> tuple[list[str], list[str], bool]:
     return lacks, told["approved_and_changed"], reader.get(SHOT).json()["changed_since_approval"]
 
 
-def foretold(answer: Any) -> tuple[bool, bool, bool, str]:  # noqa: ANN401 -- any JSON
+def foretold(answer: Any) -> tuple[bool, bool | None, bool | None, str | None]:  # noqa: ANN401 -- any JSON
     (shot,) = (each for each in answer["differences"]["shots"] if each["shot"] == "0120")
     hand = shot["in_hand"]
     return (hand["reopens"], hand["comp_goes_out_of_date"], hand["approval_goes_out_of_date"], hand["phase"])
@@ -79,6 +83,18 @@ def test_a_draft_foretells_what_a_longer_and_a_shorter_cut_do_to_an_approved_sho
     assert lock(coordinator, shorter).status_code == 200
     assert stands(reader)[0] == [APPROVAL]
     assert stands(reader)[2] is True
+
+
+def test_a_cut_that_was_locked_before_this_was_kept_says_nothing_of_it(coordinator: Caller, database: Database) -> None:
+    locked(coordinator, edl(("0110", 50), ("0120", 110)))
+    with database.writing() as session:
+        row = session.scalars(select(CutRow).where(col(CutRow.revision) == 2)).one()
+        kept: Any = json.loads(json.dumps(row.differences))
+        for shot in kept["shots"]:
+            for name in ("phase", "comp_goes_out_of_date", "approval_goes_out_of_date"):
+                del shot["in_hand"][name]
+        row.differences = kept
+    assert foretold(coordinator.get(f"{CUTS}/2").json()) == (True, None, None, None)
 
 
 def test_an_omitted_approved_shot_comes_back_approved(coordinator: Caller, reader: Caller) -> None:
