@@ -11,6 +11,7 @@ from starlette.types import Lifespan
 
 from service.api import (
     blocked,
+    calendars,
     corrections,
     counts,
     cuts,
@@ -55,6 +56,7 @@ NOUNS = (
     productions,
     stages,
     shifts,
+    calendars,
     terminals,
     keys,
     cuts,

@@ -168,6 +168,18 @@ class Client:
         """Every line of a stage's log, or those of one kind."""
         return self._pages(_path("stages", stage, "log"), {} if kind is None else {"kind": kind})
 
+    def calendar(self, stage: str | None = None) -> Reply:
+        """The hours of the studio, or what a stage keeps otherwise."""
+        return self._read(_calendar(stage))
+
+    def set_calendar(self, calendar: Json, *, stage: str | None = None, etag: str | None = None) -> Reply:
+        """Set the hours of the studio, or a stage's own, all of them; `etag` of what stands, once any were set."""
+        return self._write("PUT", _calendar(stage), calendar, etag=etag)
+
+    def hours(self, stage: str, *, first_day: str, last_day: str) -> Reply:
+        """When a stage is open, day by day."""
+        return self._read(_path("stages", stage, "hours"), {"from": first_day, "to": last_day})
+
     # Terminals and keys
 
     def add_terminal(self, name: str, stage: str) -> Reply:
@@ -576,6 +588,10 @@ class Client:
 
 def _path(*names: str) -> str:
     return "/v1/" + "/".join(quote(name, safe="") for name in names)
+
+
+def _calendar(stage: str | None) -> str:
+    return "/v1/studio/calendar" if stage is None else _path("stages", stage, "calendar")
 
 
 def _document(answer: httpx.Response) -> Json:

@@ -232,6 +232,21 @@ def move_on(office: Client) -> Iterator[object]:
     yield (list(office.moves("p", "s1")), list(office.signoffs("p", "s1")))
 
 
+def keep_hours(office: Client) -> Iterator[object]:
+    """Set the studio's hours and those of the stage `a`, and read them."""
+    yield office.set_calendar({"hours": {"monday": [{"opens": "09:00", "closes": "18:00"}]}})
+    own = office.set_calendar({"days_out": []}, stage="a")
+    yield office.set_calendar({"hours": {}, "days_out": []}, stage="a", etag=etag(own))
+    yield (office.calendar(), office.calendar("a"), office.hours("a", first_day="2026-03-02", last_day="2026-03-08"))
+
+
+def place_a_terminal(office: Client) -> Iterator[object]:
+    """Add the terminal `grab` and put it beside the stage `a`."""
+    added = office.add_terminal("grab", "b")
+    yield (office.terminal("grab"), list(office.terminal_counts("grab", "2026-03-02")))
+    yield (office.move_terminal("grab", "a", etag=etag(added)), list(office.terminals()))
+
+
 def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[object]:
     """Call every method a client has; yields what each gave."""
     yield office.set_studio({"name": "S", "time_zone": "Europe/Lisbon", "day_starts_at": "05:00"})
@@ -241,9 +256,8 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield office.change_production("p", {"frame_rate": "30000/1001"}, etag=etag(office.production("p")))
     yield (office.add_episode("p", "e", title="E"), list(office.episodes("p")))
     yield (office.add_stage("a", "A"), office.add_stage("b", "B"), list(office.stages()))
-    added = office.add_terminal("grab", "b")
-    yield (office.terminal("grab"), list(office.terminal_counts("grab", "2026-03-02")))
-    yield (office.move_terminal("grab", "a", etag=etag(added)), list(office.terminals()))
+    yield from keep_hours(office)
+    yield from place_a_terminal(office)
     yield office.enter_signal("a", "call", at="2026-03-02T08:00:00Z", sent_at="2026-03-02T08:00:01Z")
     yield (office.enter_signal("a", "waiting", reason="a lamp", age_s=1.5), list(office.signals("a", "waiting")))
     made = office.make_key("grab", "count", bound={"terminal": "grab", "expires_at": "2099-12-31T00:00:00Z"})

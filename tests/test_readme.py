@@ -39,6 +39,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         + marked("the first cut")
         + marked("the first lock")
         + marked("the first correction")
+        + marked("the hours")
     )
     assert "curl" in lines
     assert USUAL_ADDRESS in lines
@@ -49,13 +50,14 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
-        *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed = (
+        *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed, _, hours = (
             json.loads(line) for line in ended.stdout.splitlines() if line
         )
         assert counted["answers"][0]["outcome"] == "counted"
         assert counted["answers"][0]["credited_frames"] == 48
     assert shot["code"] == "e1-quay-1"
     assert decided["take"]["circled"] is True
+    assert [day["open_s"] // 3600 for day in hours["days"]] == [9, 0, 0, 0, 0, 0, 0]
     assert (restated["correction"]["before_frames"], restated["correction"]["frames"]) == (48, 46)
     assert [each["after"]["credited_frames"] for each in moved["shots"]] == [0, 46]
     assert [each["what"] for each in listed["items"]] == ["total", "move"]

@@ -55,6 +55,7 @@ TAGS = [
     },
     {"name": "productions", "description": "Productions and their episodes."},
     {"name": "stages", "description": "Stages: spaces with set and camera that work independently."},
+    {"name": "calendars", "description": "Calendars: the hours in which stages are worked on."},
     {"name": "terminals", "description": "Terminals: the capture computers beside the stages."},
     {"name": "keys", "description": "API keys: who may do what."},
     {"name": "shots", "description": "Shots: what is to be shot, and where."},

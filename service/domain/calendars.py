@@ -1,9 +1,10 @@
 """Calendars: when a stage may be worked on, as local hours by weekday with exceptions, and what that is in UTC."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from enum import StrEnum
+from itertools import pairwise
 
 from service.domain.spans import Span, TimeSet, instant_of, seconds_of, times
 from service.domain.studio import due_instant, zone
@@ -59,15 +60,32 @@ class DayOut:
 
 @dataclass(frozen=True, slots=True)
 class Calendar:
-    """The `hours` of each weekday, none where it is missing, and the days that are other."""
+    """The `hours` of each weekday, none where it is missing, and the days that are other.
 
-    hours: Mapping[Weekday, tuple[Hours, ...]] = field(default_factory=dict)
+    Of a stage, `hours` may be None: it keeps those of the studio.
+    """
+
+    hours: Mapping[Weekday, tuple[Hours, ...]] | None = None
     days_out: Mapping[date, DayOut] = field(default_factory=dict)
 
     def on(self, day: date) -> tuple[Hours, ...]:
         """The hours that begin on a day."""
         out = self.days_out.get(day)
-        return self.hours.get(Weekday.of(day), ()) if out is None else out.hours
+        return (self.hours or {}).get(Weekday.of(day), ()) if out is None else out.hours
+
+    def within(self, studio: "Calendar") -> "Calendar":
+        """What a stage of this calendar keeps in a studio of that one: its own hours and days come first."""
+        hours = studio.hours if self.hours is None else self.hours
+        return Calendar(hours, {**studio.days_out, **self.days_out})
+
+
+def clashing(hours: Sequence[Hours]) -> tuple[Hours, Hours] | None:
+    """Two hours of one day of which one begins before the other has closed; None where there are none."""
+    in_order = sorted(hours)
+    for sooner, later in pairwise(in_order):
+        if sooner.over_midnight or later.opens_min < sooner.closes_min:
+            return sooner, later
+    return None
 
 
 def open_on(calendar: Calendar, day: date, *, time_zone: str) -> TimeSet:

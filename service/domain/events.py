@@ -22,6 +22,7 @@ class EventKind(StrEnum):
     STAGE_WAITED = "stage.waited"
     STAGE_RESUMED = "stage.resumed"
     STAGE_POWERED_OFF = "stage.powered_off"
+    CALENDAR_SET = "calendar.set"
     TERMINAL_ADDED = "terminal.added"
     TERMINAL_MOVED = "terminal.moved"
     KEY_MADE = "key.made"
@@ -68,6 +69,8 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.STAGE_RESUMED: "A stage waited no more: `stage`, `at`, `reason`.",
     EventKind.STAGE_POWERED_OFF: "Somebody said that a stage's power is off, which is no proof of it: `stage`, `at`, "
     "`reason`.",
+    EventKind.CALENDAR_SET: "The hours of a stage, or of all, were set: `stage` (null: all without own hours), "
+    "`hours` (by weekday, pairs of minutes after midnight; null of a stage that keeps the studio's), `days_out`.",
     EventKind.TERMINAL_ADDED: "A terminal was added: `terminal`, `stage`.",
     EventKind.TERMINAL_MOVED: "A terminal was put beside another stage: `terminal`, `stage`, `came_from`.",
     EventKind.KEY_MADE: "An API key was made: `key`, `scope`, `roles` (in which it signs).",

@@ -124,6 +124,30 @@ class StageRow(SQLModel, table=True):
     added_at: datetime
 
 
+class StudioCalendarRow(SQLModel, table=True):
+    """The hours all stages keep that have none of their own, and the days that are other.
+
+    `hours` has, by weekday, pairs of minutes after midnight; `days_out`, by day, such `hours` and a `reason`.
+    """
+
+    __tablename__ = "studio_calendar"
+    __table_args__ = (CheckConstraint("id = 1", name="only_one"),)
+    id: int = Field(default=1, primary_key=True)
+    hours: dict[str, Any] = Field(sa_type=JSON)
+    days_out: dict[str, Any] = Field(sa_type=JSON)
+    rev: int = 1
+
+
+class StageCalendarRow(SQLModel, table=True):
+    """What a stage keeps otherwise than the studio; `hours` is null where it keeps the studio's."""
+
+    __tablename__ = "stage_calendar"
+    stage_id: int = Field(primary_key=True, foreign_key="stage.id", sa_column_kwargs={"autoincrement": False})
+    hours: dict[str, Any] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    days_out: dict[str, Any] = Field(sa_type=JSON)
+    rev: int = 1
+
+
 class TerminalRow(SQLModel, table=True):
     """A capture computer beside a stage; it outlives its keys, because its serials do.
 

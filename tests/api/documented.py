@@ -254,6 +254,8 @@ def _made(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         office.send("PUT", f"/v1/productions/{PRODUCTION}/shots/0120/needs", json={"set": "mill-kitchen"}),
         tabled(office),
         tabled(office),
+        office.send("PUT", "/v1/studio/calendar", json={"hours": {}}),
+        office.send("PUT", "/v1/stages/mill/calendar", json={}),
         office.post("/v1/stages/mill/log", {"kind": "call", "at": "2026-03-02T08:00:00Z"}),
         office.post("/v1/stages/mill/log", {"kind": "wrap", "at": "2026-03-02T09:00:00Z"}),
         terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost, *finished]}),

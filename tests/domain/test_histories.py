@@ -135,6 +135,7 @@ OF_NO_SHOT = {
     EventKind.STAGE_WAITED,
     EventKind.STAGE_RESUMED,
     EventKind.STAGE_POWERED_OFF,
+    EventKind.CALENDAR_SET,
     EventKind.TERMINAL_ADDED,
     EventKind.TERMINAL_MOVED,
     EventKind.KEY_MADE,
