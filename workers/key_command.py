@@ -13,6 +13,7 @@ from sqlmodel import Session
 from service.actions import keys, terminals
 from service.domain.codes import CODE_RULE, composed, is_code
 from service.domain.keys import Scope, key_state
+from service.domain.signoffs import Role
 from service.settings import Settings
 from service.store import keys as rows
 from service.store import stages
@@ -25,6 +26,7 @@ app = typer.Typer(help="API keys.", no_args_is_help=True)
 ACTOR = "command"
 PAGE = 500
 MANY_STAGES = 20
+PIPED_COLUMNS = 500
 
 Name = Annotated[str, typer.Argument(help="The key's name.")]
 
@@ -43,6 +45,9 @@ def create(
         str | None, typer.Option(help="With scope count: the terminal; it is added where it is new.")
     ] = None,
     production: Annotated[str | None, typer.Option(help="The one production it may see; without, all.")] = None,
+    role: Annotated[
+        list[Role] | None, typer.Option(help="A part in which its holder signs shots off; more than one may be given.")
+    ] = None,
     expires: Annotated[
         str | None, typer.Option(help="When it ends, as in 2027-01-31T18:00+01:00; without, never.")
     ] = None,
@@ -55,6 +60,7 @@ def create(
         stage=_composed(stage),
         terminal=_composed(terminal),
         production=_composed(production),
+        roles=tuple(role or ()),
         expires_at=None if expires is None else _instant(expires),
     )
     with _writing() as session:
@@ -68,7 +74,7 @@ def create(
 def list_keys() -> None:
     """List the keys: what each may do, what it is bound to, and how it stands."""
     now = datetime.now(UTC)
-    table = Table("name", "scope", "stage", "terminal", "production", "state", "expires", box=None)
+    table = Table("name", "scope", "roles", "stage", "terminal", "production", "state", "expires", box=None)
     with _open() as database, database.reading() as session:
         after = 0
         while page := rows.page(session, after=after, limit=PAGE):
@@ -77,9 +83,13 @@ def list_keys() -> None:
                 state = key_state(expires_at=row.expires_at, revoked_at=row.revoked_at, now=now)
                 ends = "" if row.expires_at is None else row.expires_at.isoformat(timespec="minutes")
                 bound = (each.stage or "", each.terminal or "", each.production or "")
-                table.add_row(row.name, row.scope, *bound, state, ends)
+                table.add_row(row.name, row.scope, ", ".join(row.roles), *bound, state, ends)
             after = page[-1].row.id or 0
-    Console(soft_wrap=True).print(table)
+    console = Console(soft_wrap=True)
+    if not console.is_terminal:
+        # What is read by a script must be whole; without a terminal, 80 columns would be assumed and the rest cut off.
+        console.width = PIPED_COLUMNS
+    console.print(table)
 
 
 @app.command()

@@ -102,6 +102,8 @@ def test_a_counting_key_brings_its_new_terminal_along(env: dict[str, str], datab
         (["--scope", "count", "--terminal", "new"], "The terminal new is new: name its stage with --stage (there are"),
         (["--scope", "count", "--terminal", "new", "--stage", "loft"], "There is no stage loft (there are barn, mill)"),
         (["--scope", "count", "--terminal", "barn-capture", "--stage", "mill"], "stands beside barn"),
+        (["--scope", "count", "--terminal", "barn-capture", "--role", "director"], "signs nothing off"),
+        (["--scope", "read", "--role", "editor", "--role", "editor"], "Name each role once."),
         (["--scope", "read", "--terminal", "barn-capture"], "is bound to no terminal"),
         (["--scope", "read", "--production", "heron-hill"], "There is no production of this code"),
         (["--scope", "read", "--expires", "tomorrow"], "an instant with its offset, as in"),
@@ -161,6 +163,7 @@ def test_keys_are_listed_with_what_they_may_do_and_never_a_secret(env: dict[str,
     ends = (datetime.now(UTC) + timedelta(days=9)).isoformat(timespec="minutes")
     secret = typed("key", "create", "left", "--scope", "count", "--terminal", "barn-capture", env=env).stdout
     typed("key", "create", "guest", "--scope", "read", "--expires", ends, env=env)
+    typed("key", "create", "ada", "--scope", "read", "--role", "director", "--role", "editor", env=env)
 
     listed = typed("key", "list", env=env)
 
@@ -168,6 +171,7 @@ def test_keys_are_listed_with_what_they_may_do_and_never_a_secret(env: dict[str,
     assert lines[1:] == [
         ["left", "count", "barn", "barn-capture", "live"],
         ["guest", "read", "live", ends],
+        ["ada", "read", "director,", "editor", "live"],
     ]
     assert secret.strip().split("_", 2)[2] not in listed.stdout
 
