@@ -300,6 +300,13 @@ class Client:
         """Every finished take that waits for a decision, the longest wait first; by episode, stage or animator."""
         return self._pages(_path("productions", production, "viewing"), filters)
 
+    def decision_figures(self, production: str, *, first: str | None = None, last: str | None = None) -> Reply:
+        """How decisions went from one production day to another, `YYYY-MM-DD`; of the last seven where left out."""
+        days = {"from": first, "to": last}
+        return self._read(
+            _path("productions", production, "decisions", "figures"), {name: day for name, day in days.items() if day}
+        )
+
     def move(self, production: str, shot: str, to: str, *, etag: str, **more: Any) -> Reply:  # noqa: ANN401 - a cause, a reason, an override
         """Take a shot to another phase; `more` may give `cause`, `reason` and `override`."""
         body = {"to": to, **more}

@@ -313,12 +313,16 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield list(office.history("p", "s2", order="newest", counts="folded", kind=["frames.counted", "take.decided"]))
     yield from put_right(office)
     yield [office.progress("p", by, episode="e") for by in ("episode", "scene", "stage", "day", "animator")]
-    yield (office.nightly("p"), office.nightly_csv("p", "2026-03-02"))
+    figures = (office.decision_figures("p", first="2026-03-01", last="2026-03-02"), office.decision_figures("p"))
+    yield (*figures, office.nightly("p"), office.nightly_csv("p", "2026-03-02"))
     for ask in (office.nightly, office.nightly_csv):
         with pytest.raises(ApiError, match="has no revision 1"):
             ask("p", "2026-03-02", revision=1)
-    yield [list(office.nightly_days("p"))]
-    yield (office.events(after=3, limit=500, production="p", kind=["shot.added", "take.decided"]), office.workers())
+    yield (
+        list(office.nightly_days("p")),
+        office.events(after=3, limit=500, production="p", kind=["shot.added", "take.decided"]),
+        office.workers(),
+    )
 
 
 NEEDS = {

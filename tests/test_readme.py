@@ -119,7 +119,7 @@ def test_a_shot_is_moved_as_the_readme_says(tmp_path: Path) -> None:
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
     assert ended.returncode == 0, ended.stdout + ended.stderr
-    *_, ahead, moved, blocked, _, viewing = (json.loads(line) for line in ended.stdout.splitlines() if line)
+    *_, ahead, moved, blocked, _, viewing, figures = (json.loads(line) for line in ended.stdout.splitlines() if line)
     assert ahead["phase"] == "planning"
     assert [each["fact"] for each in ahead["blocked_by"]] == ["in the locked cut", "needs entered"]
     assert moved["lacked"] == ["in the locked cut", "needs entered"]
@@ -128,6 +128,7 @@ def test_a_shot_is_moved_as_the_readme_says(tmp_path: Path) -> None:
     assert [(each["shot"], each["undecided"]) for each in viewing["items"]] == [
         ("e1-quay-1", [{"camera": "main", "pass": "main", "ranges": [{"first": 1, "last": 96}]}])
     ]
+    assert (figures["waiting"]["takes"], figures["reshoots"]["shot_frames"]) == (1, 96)
 
 
 def test_the_columns_of_a_table_of_needs_are_all_named() -> None:

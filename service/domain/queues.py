@@ -3,10 +3,12 @@
 Exact fractions; hours where a time is meant. What is undefined is None, never a quotient by zero.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from enum import StrEnum
 from fractions import Fraction
+from typing import assert_never
 
 from service.domain.waits import hours
 
@@ -26,6 +28,44 @@ class Stay:
     def there(self, instant: datetime) -> bool:
         """Whether it came before the instant and leaves after it."""
         return self.entered_at < instant and (self.delivered_at is None or self.delivered_at > instant)
+
+
+class Turn(StrEnum):
+    """What befalls a shot that may be waiting for its comp."""
+
+    CAME = "came into compositing"
+    LEFT = "left compositing"
+    DELIVERED = "comp delivered"
+    WITHDRAWN = "delivery withdrawn"
+    OMITTED = "omitted"
+    RESTORED = "restored"
+
+
+def comp_stays(turns: Iterable[tuple[datetime, Turn]]) -> Iterator[Stay]:
+    """The stays of one shot in the comp queue, of what befell it in any order; instants UTC.
+
+    It is in the queue while it is in compositing, not omitted, and no comp was delivered since it came there; one
+    delivered before was of other frames. A delivery that is withdrawn puts it back.
+    """
+    there, omitted, delivered, since = False, False, False, None
+    for at, turn in sorted(turns, key=lambda each: each[0]):
+        match turn:
+            case Turn.CAME | Turn.LEFT:
+                there, delivered = turn is Turn.CAME, False
+            case Turn.DELIVERED | Turn.WITHDRAWN:
+                delivered = turn is Turn.DELIVERED
+            case Turn.OMITTED | Turn.RESTORED:
+                omitted = turn is Turn.OMITTED
+            case _:
+                assert_never(turn)
+        waits = there and not omitted and not delivered
+        if waits and since is None:
+            since = at
+        elif not waits and since is not None:
+            yield Stay(since, at)
+            since = None
+    if since is not None:
+        yield Stay(since)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,7 +12,7 @@ from sqlmodel import Session, col
 from service.domain.progress import Verdict
 from service.domain.reshoots import Histories
 from service.domain.shots import Plan
-from service.domain.takes import Outcome, Purpose, SeriesState, history
+from service.domain.takes import Outcome, Purpose, SeriesState, Step, history
 from service.domain.viewing import Said, ShotTakes, TakeFacts
 from service.store import counts, shots
 from service.store import takes as store
@@ -147,8 +147,12 @@ def _offers(session: Session, series_ids: Collection[int]) -> dict[int, Offers]:
     return {series_id: Offers(first_at, heard_at) for series_id, first_at, heard_at in session.execute(statement)}
 
 
-def histories(session: Session, viewed: Viewed) -> Histories:
-    """The history of every series of a shot's takes."""
-    posts = counts.ledger(session, [each.id or 0 for each in viewed.series])
-    named = {each.id or 0: (each.take_id, each.camera, each.pass_) for each in viewed.series}
-    return {named[series_id]: history(of_series) for series_id, of_series in posts.items()}
+def histories(session: Session, viewed: Sequence[Viewed]) -> Histories:
+    """The history of every series of these shots' takes; one query for each 500 shots."""
+    found: dict[tuple[int, str, str], Sequence[Step]] = {}
+    for first in range(0, len(viewed), READ_AT_ONCE):
+        series = {row.id or 0: row for each in viewed[first : first + READ_AT_ONCE] for row in each.series}
+        for series_id, posts in counts.ledger(session, series).items():
+            row = series[series_id]
+            found[row.take_id, row.camera, row.pass_] = history(posts)
+    return found

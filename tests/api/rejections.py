@@ -57,6 +57,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("key-unknown", UNKNOWN),
     Refused("shot-unknown", UNKNOWN),
     Refused("figure-unknown", "figures have names of their own, and the answer lists them"),
+    Refused("days-backwards", FIELDS),
     Refused("take-unknown", "a take begins with its first count"),
     Refused("no-way", PHASES),
     Refused("not-ready", PHASES),

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.queues import Stay, implied_wait, queue
+from service.domain.queues import Stay, Turn, comp_stays, implied_wait, queue
 from tests.domain.viewings import at
 
 
@@ -49,3 +49,33 @@ def test_littles_law_holds_exactly_where_the_window_begins_and_ends_empty(minute
     found = queue(stays, at(0), closes_at=at(0) + timedelta(minutes=10_001))
     assert found.whole
     assert found.keeps_littles_law
+
+
+@pytest.mark.parametrize(
+    ("turns", "stays"),
+    [
+        ("1 came, 3 delivered, 4 left", [(1, 3)]),
+        ("1 came, 3 left, 5 came", [(1, 3), (5, None)]),
+        ("0 delivered, 1 came", [(1, None)]),
+        ("1 came, 2 delivered, 3 delivered, 5 withdrawn", [(1, 2), (5, None)]),
+        ("1 came, 2 omitted, 3 restored, 4 delivered", [(1, 2), (3, 4)]),
+        ("1 came, 2 delivered, 3 left, 4 came", [(1, 2), (4, None)]),
+        ("2 omitted, 3 restored, 4 withdrawn", []),
+    ],
+    ids=[
+        "delivered",
+        "sent back and there again",
+        "a delivery of before it came is of other frames",
+        "withdrawn",
+        "omitted and restored",
+        "there again after a delivery",
+        "never there",
+    ],
+)
+def test_a_shot_waits_for_its_comp_while_it_is_in_compositing_without_one(
+    turns: str, stays: list[tuple[float, float | None]]
+) -> None:
+    named = {turn.name.lower(): turn for turn in Turn}
+    told = [each.split(" ") for each in turns.split(", ")]
+    found = comp_stays([(at(int(hour)), named[turn]) for hour, turn in reversed(told)])
+    assert list(found) == [Stay(at(came), None if went is None else at(went)) for came, went in stays]
