@@ -88,3 +88,21 @@ def test_it_is_read_in_as_many_queries_however_many_shots_there_are(
     with statements() as many:
         assert reader.get(BLOCKED).json()["ready_shots"] == 4
     assert len(many) == len(few) <= 25
+
+
+def test_what_the_studio_asks_of_a_plate_changes_both_lists_of_what_is_blocked(
+    database: Database, coordinator: Caller, admin: Caller, terminal: Caller, reader: Caller
+) -> None:
+    scenes.add_shot(database, "0120", cut_revision=1, phase="background plate")
+    coordinator.send("PUT", f"{PRODUCTION}/shots/0120/needs", json={"set": "quay", "rig": True})
+    post(terminal, count(1, 25, purpose="plate", outcome="finished"))
+    lists = (BLOCKED, f"{PRODUCTION}/shots?blocked_by=plate%20shot%2C%20or%20none%20asked%20for")
+    held = {path: {"If-None-Match": reader.get(path).headers["ETag"]} for path in lists}
+    assert [reader.get(path, headers=held[path]).status_code for path in lists] == [304, 304]
+    assert reader.get(lists[1]).json()["items"] == []
+
+    studio = {"name": "Tin Pier", "time_zone": "UTC", "day_starts_at": "05:00", "plate_minimum_frames": 40}
+    assert admin.send("PUT", "/v1/studio", json=studio, headers={"If-Match": "*"}).is_success
+    blocked, listed = (reader.get(path, headers=held[path]) for path in lists)
+    assert ("stage", "plate shot, or none asked for") in waits(blocked.json())
+    assert [each["code"] for each in listed.json()["items"]] == ["0120"]

@@ -371,3 +371,16 @@ def test_a_terminal_that_may_decide_circles_and_rejects_takes_in_the_order_of_it
     post(terminal, count(8, 50, take=2, outcome="finished"))
     post(terminal, count(7, 50, take=2, outcome="circled"))
     assert coordinator.get(f"{SHOT}/takes/2").json()["circled"] is True
+
+
+def test_an_insert_has_frames_of_its_own(terminal: Caller, coordinator: Caller, sums: Sums) -> None:
+    lengths = {"0120": 96, "0121": 24}
+    plans = [{"code": code, "episode": "101", "scene": "quay", "cut_frames": n} for code, n in lengths.items()]
+    assert coordinator.post(f"/v1/productions/{PRODUCTION}/shots", plans).status_code == 201
+    needs = f"/v1/productions/{PRODUCTION}/shots/0121/needs"
+    assert coordinator.send("PUT", needs, json={"insert_of": "0120"}).is_success
+    post(terminal, count(1, 24, shot="0121"))
+    said = sums("scene")
+    assert figures(said, "planned", "credited", "remaining") == (120, 24, 96)
+    assert [(each["scene"], each["shots"]) for each in said["items"]] == [("quay", 2)]  # type: ignore[attr-defined]
+    assert coordinator.get(f"/v1/productions/{PRODUCTION}/shots/0120").json()["progress"]["credited_frames"] == 0
