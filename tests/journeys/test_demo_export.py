@@ -16,6 +16,7 @@ import httpx
 import psutil
 import pytest
 
+from tests.journeys.whereabouts import PHASES, phases, printed_phases, printed_waits, unsigned
 from tests.served import environment, served, started, tiedown
 
 COLUMNS = ("planned", "shot", "credited", "remaining", "overshoot")
@@ -294,6 +295,30 @@ def test_nightly_reports_are_what_the_record_adds_up_to(played: Played) -> None:
     assert differs["late_counts"] == (0, 1)
     assert "credited_frames" not in differs
     assert nights[1]["total"]["credited_change"]["causes"]["re-cut"] < 0
+
+
+def test_phases_and_what_waits_are_what_the_moves_and_sign_offs_of_the_record_come_to(played: Played) -> None:
+    expected = phases(played.lines)
+    assert printed_phases(played.said) == expected, f"seed {played.seed}"
+    assert all(expected[phase][-1] for phase in PHASES), f"seed {played.seed}"
+    assert (expected["of these suspended"], expected["approved and changed since"]) == ((1, 0, 1), (1, 0, 1))
+    waits = printed_waits(played.said)
+    lacking = {fact: count for fact, count in unsigned(played.lines).items() if fact in waits}
+    assert lacking == {fact: waits[fact] for fact in lacking}, f"seed {played.seed}"
+    assert {"set approved", "framing approved by the director"} <= lacking.keys()
+    # 53 frames long, and the last of them were shot again.
+    assert re.search(r"e1-market-4: .* frames \d+–53 of take 1 shot again since", " ".join(played.said.split()))
+
+
+def test_a_shot_goes_back_with_a_cause_and_on_again_once_it_is_shot_anew(played: Played) -> None:
+    told = [line for line in played.lines if line.get("code", line.get("shot")) == "e1-kitchen-1"]
+    (back,) = [place for place, line in enumerate(told) if line.get("cause") and line["post"] == "move"]
+    rejected = [line for line in told[:back] if line.get("verdict") == "reject"]
+    assert [(line["cause"], line["first"], line["last"]) for line in rejected] == [(told[back]["cause"], 61, 96)]
+    retaken = [line["take"] for line in told[back:] if line["post"] == "count"]
+    assert retaken
+    assert set(retaken) == {2}
+    assert [line["to"] for line in told[back + 1 :] if line["post"] == "move"] == ["background plate"]
 
 
 def test_record_holds_every_kind_of_answer(played: Played) -> None:

@@ -88,6 +88,7 @@ def test_every_hard_case_is_played_with_every_seed(seed: int) -> None:
         Habit.PLATED: {"purpose": "plate"},
         Habit.REHEARSED: {"purpose": "rehearsal"},
         Habit.RETAKEN: {"take": 2, "starts_at": 61, "captures_total": 36, "outcome": "finished"},
+        Habit.TOUCHED_UP: {"take": 1, "outcome": "finished"},
         Habit.TRIMMED: {"purpose": "plate"},
         Habit.TWOS: {"frames_per_capture": 2},
         Habit.WANTED: {"outcome": "circled"},
@@ -104,6 +105,27 @@ def test_every_hard_case_is_played_with_every_seed(seed: int) -> None:
 def test_frames_are_deleted_where_the_animator_thinks_better_of_them(seed: int) -> None:
     totals = [count["captures_total"] for count in series_of(seed, shot_with(Habit.DELETING))]
     assert sum(later < earlier for earlier, later in itertools.pairwise(totals)) == 2
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_what_is_to_be_circled_on_the_first_evening_is_finished_by_then(seed: int) -> None:
+    first_day = [count for first, _ in terminals(DAYS, seed).values() for each in first for count in each.counts]
+    finished = {
+        count["shot"]
+        for count in first_day
+        if count.get("outcome") == "finished" and count.get("purpose", "shoot") == "shoot"
+    }
+    due = {Habit.PLATED, Habit.TOUCHED_UP, Habit.TRIMMED, Habit.RETAKEN}
+    assert {shot.code for shot in SHOTS if shot.habits & due} <= finished
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_approved_frames_are_deleted_and_shot_again_on_the_second_day(seed: int) -> None:
+    touched_up = next(shot for shot in SHOTS if Habit.TOUCHED_UP in shot.habits)
+    totals = [count["captures_total"] for count in series_of(seed, touched_up.code)]
+    deleted = next(place for place, (before, after) in enumerate(itertools.pairwise(totals)) if after < before)
+    assert totals[deleted] >= touched_up.last
+    assert totals[-1] == touched_up.last
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 """The demo's studio at work: all it enters, posts and decides goes over HTTP, through the project's own client."""
 
 import threading
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -10,11 +10,14 @@ from typing import Any
 
 from service.client import Client
 from workers.demo.clock import PlayClock
+from workers.demo.desk import CODE, seated
 from workers.demo.record import Record
 from workers.demo.scenario import (
     EPISODES,
     FIRST_CUTS,
     PRODUCTION,
+    RETAKE_CAUSE,
+    ROLES,
     SECOND_CUTS,
     SHOTS,
     STAGES,
@@ -23,10 +26,23 @@ from workers.demo.scenario import (
     Habit,
     Stage,
 )
-from workers.demo.script import CALL, RETAKE_FROM, SECOND_CUT_AT, VIEWING, WRAP, Sending, found, instant, terminals
+from workers.demo.script import (
+    CALL,
+    CALL_SHEET,
+    FOUND_SHOT,
+    RETAKE_FROM,
+    SECOND_CUT_AT,
+    VIEWING,
+    WRAP,
+    Sending,
+    found,
+    instant,
+    terminals,
+)
 
-CODE = PRODUCTION["code"]
 CIRCLED_SHARE = 0.5
+# What is circled whatever the seed, so that every phase is reached.
+LIKED = {Habit.PLATED, Habit.TOUCHED_UP, Habit.TRIMMED}
 
 
 class Stopped(Exception):
@@ -35,10 +51,11 @@ class Stopped(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Keys:
-    """The keys of everybody in the studio: one for the office, one for whoever only looks, one for each terminal."""
+    """The keys of everybody in the studio: the office, whoever only looks, those who sign by role, each terminal."""
 
     coordinate: str
     read: str
+    signers: Mapping[str, str]
     terminals: Mapping[str, str]
 
 
@@ -74,30 +91,46 @@ class Studio:
             return Keys(
                 coordinate=office.make_key("office", "coordinate")["key"],
                 read=office.make_key("visitor", "read")["key"],
+                signers={
+                    role: office.make_key(role.replace(" ", "-"), "read", bound={"roles": [role]})["key"]
+                    for role in ROLES
+                },
                 terminals=of_terminals,
             )
 
     def run(self, keys: Keys, days: tuple[date, date]) -> None:
-        """Let the two days pass: the terminals count at the same time, the office looks at takes in the evenings.
+        """Let the two days pass: the terminals count at the same time; mornings and evenings are the office's.
 
-        The editor's next lists come on the second day.
+        In the evenings takes are looked at. The editor's next lists come on the second day.
         """
         scripts = terminals(days, self.seed)
-        with Client(self.address, keys.coordinate) as office:
+        called = [{code for sheet in CALL_SHEET.values() for code in sheet[day]} for day in (0, 1)]
+        with (
+            Client(self.address, keys.coordinate) as office,
+            seated(self.address, office, keys.signers, self.record) as desk,
+        ):
             viewing = Viewing(office, self.record, Random(f"{self.seed}:viewing"))  # noqa: S311 - an invention
+            desk.break_down()
+            desk.open_shots(called[0] | {FOUND_SHOT})
             self._count({code: first for code, (first, _) in scripts.items()}, keys, days[0])
             self.clock.reach(instant(days[0], VIEWING))
+            desk.move_ready()
             viewing.first_evening()
+            desk.first_evening()
             self.record.closed(days[0])
             e1, e2 = SECOND_CUTS
             editing = Editing(office, self.record)
             self.clock.reach(instant(days[1], SECOND_CUT_AT[e1.episode]))
             editing.lock(e1)
+            desk.second_morning()
+            desk.open_shots(called[1])
             self._count({code: second for code, (_, second) in scripts.items()}, keys, days[1])
             self.clock.reach(instant(days[1], SECOND_CUT_AT[e2.episode]))
             editing.lock(e2)
             editing.plan({shot.code for shot in SHOTS if Habit.LATE in shot.habits})
+            desk.move_ready()
             viewing.second_evening()
+            desk.second_evening()
             self.record.closed(days[1])
             self.moved()
 
@@ -182,18 +215,17 @@ class Editing:
         locked = self.office.lock_cut(CODE, cut.episode, draft["revision"], etag=draft.etag or "")
         for each in locked["differences"]["shots"]:
             if "added" not in each["changes"]:
-                self._note(each["shot"])
+                self._note(self.office.shot(CODE, each["shot"]).body)
 
     def plan(self, codes: Collection[str]) -> None:
         """Say of shots that a list has brought where they are shot, with which handles, cameras and passes."""
+        revisions = {shot["code"]: shot["rev"] for shot in self.office.shots(CODE)}
         for shot in SHOTS:
             if shot.code in codes:
-                etag = self.office.shot(CODE, shot.code).etag or ""
-                self.office.change_shot(CODE, shot.code, shot.plan(), etag=etag)
-                self._note(shot.code)
+                etag = f'"{revisions[shot.code]}.0"'
+                self._note(self.office.change_shot(CODE, shot.code, shot.plan(), etag=etag).body)
 
-    def _note(self, code: str) -> None:
-        shot = self.office.shot(CODE, code).body
+    def _note(self, shot: Mapping[str, Any]) -> None:
         names = ("code", "episode", "uses", "handle_in", "handle_out", "cameras", "passes", "moving_camera", "omitted")
         plan = {name: shot[name] for name in (*names, "scene", "stage")}
         # A shot that is not split has one part without a name.
@@ -212,33 +244,31 @@ class Viewing:
     def first_evening(self) -> None:
         """Reject the tail of one take and circle some."""
         retaken = next(shot for shot in SHOTS if Habit.RETAKEN in shot.habits)
-        self._decide(retaken.code, take=1, verdict="reject", first=RETAKE_FROM, last=retaken.last)
+        tail = {"first": RETAKE_FROM, "last": retaken.last}
+        self._decide(retaken.code, take=1, verdict="reject", cause=RETAKE_CAUSE, **tail)
         self._circle_some(retaken.code)
 
     def second_evening(self) -> None:
-        """Circle the retake and some more, and reject what was given up."""
+        """Circle the retake and some more, accept what was good of the take before, and reject what was given up."""
         retaken = next(shot for shot in SHOTS if Habit.RETAKEN in shot.habits)
         self._decide(retaken.code, take=2, verdict="circle")
+        self._decide(retaken.code, take=1, verdict="accept", first=retaken.first, last=RETAKE_FROM - 1)
         self._circle_some(retaken.code)
         for shot in SHOTS:
             if Habit.ABANDONED in shot.habits:
                 self._decide(shot.code, take=1, verdict="reject")
 
     def _circle_some(self, besides: str) -> None:
-        for shot, take in list(self._finished(besides)):
-            if self.rng.random() < CIRCLED_SHARE:
-                self._decide(shot, take=take, verdict="circle")
-
-    def _finished(self, besides: str) -> Iterator[tuple[str, int]]:
-        """The takes offered as finished on every camera that nobody has decided on."""
-        split = {shot.code for shot in SHOTS if shot.parts}
-        for code in [shot["code"] for shot in self.office.shots(CODE)]:
-            if code == besides or code in split:
+        """Circle of the takes nobody has decided on those that are liked, and of the rest about half."""
+        liked = {shot.code for shot in SHOTS if LIKED & shot.habits}
+        circled: dict[str, Any] = {"verdict": "circle"}
+        for take in list(self.office.viewing(CODE)):
+            shot = take["shot"]
+            if shot == besides or take["part"] or take["partly_decided"]:
                 continue
-            for take in self.office.takes(CODE, code):
-                offered = all(series["state"] == "finished" for series in take["series"])
-                if offered and take["purpose"] == "shoot" and not take["decisions"]:
-                    yield code, take["take"]
+            if self.rng.random() < CIRCLED_SHARE or shot in liked:
+                self.office.decide(CODE, shot, circled, take=take["take"], etag=f'"{take["rev"]}.0"')
+                self.record.decision(shot, take, circled)
 
     def _decide(self, shot: str, *, take: int, **decision: Any) -> None:  # noqa: ANN401 - the fields of a decision
         found = self.office.take(CODE, shot, take=take)

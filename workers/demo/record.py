@@ -27,6 +27,18 @@ class Record:
         which = {"part": take["part"], "purpose": take["purpose"], "take": take["take"]}
         self._add({"post": "decision", "shot": shot, **which, **decision})
 
+    def move(self, shot: str, *, origin: str, to: str, **said: str) -> None:
+        """A shot went from one phase to another; `said` is the `cause` and the `reason`, where it went back."""
+        self._add({"post": "move", "shot": shot, "origin": origin, "to": to, **said})
+
+    def signoff(self, shot: str, matter: str, role: str) -> None:
+        """Somebody in this role signed something of a shot off."""
+        self._add({"post": "signoff", "shot": shot, "matter": matter, "role": role})
+
+    def suspended(self, shot: str, reason: str) -> None:
+        """Work on a shot stopped."""
+        self._add({"post": "suspension", "shot": shot, "reason": reason})
+
     def closed(self, day: date) -> None:
         """A production day is over: what stands in the lines before is what its report was to be made of."""
         self._add({"post": "day", "closed": day.isoformat()})

@@ -29,7 +29,8 @@ from service.store.schema import migrate
 from workers import logs, onebox
 from workers.demo import show
 from workers.demo.clock import PlayClock
-from workers.demo.play import CODE, Keys, Stopped, Studio
+from workers.demo.desk import CODE
+from workers.demo.play import Keys, Stopped, Studio
 from workers.demo.record import Record
 from workers.demo.scenario import STUDIO
 from workers.demo.script import OFFICE_OPENS, instant, terminals
@@ -159,6 +160,7 @@ class Showing:
         self.through = True
         show.result(self.console, shown, seed=self.wanted.seed)
         show.nights(self.console, nights)
+        show.whereabouts(self.console, shown)
         self._say_goodbye(address, keys)
 
     def _say_goodbye(self, address: str, keys: Keys) -> None:

@@ -39,6 +39,8 @@ class Habit(StrEnum):
     """A rehearsal comes first, which never counts."""
     RETAKEN = auto()
     """Finished on day one; its tail is rejected at the viewing and shot again on day two."""
+    TOUCHED_UP = auto()
+    """Approved on the evening of day one; the next morning its last frames are deleted and shot again, unasked."""
     TWOS = auto()
     """Every pose is held for two frames."""
     WANTED = auto()
@@ -150,6 +152,7 @@ ODD: Mapping[str, Mapping[str, Any]] = {
     "e1-market-1": {"habits": {Habit.MIXED}},
     "e1-market-2": {"habits": {Habit.TWOS, Habit.PLATED}, "handle_in": 3, "handle_out": 3},
     "e1-market-3": {"habits": {Habit.ABANDONED}},
+    "e1-market-4": {"habits": {Habit.TOUCHED_UP}},
     "e2-street-6": {"habits": {Habit.DROPPED}},
     "e2-jetty-6": {"habits": {Habit.LATE}},
 }
@@ -169,6 +172,20 @@ def _shots() -> tuple[Shot, ...]:
 
 
 SHOTS = _shots()
+
+
+ROLES = ("director", "camera operator", "editor", "compositor")
+NEEDS = resources.files("workers.demo").joinpath("lists", "needs.csv")
+"""What every shot needs, but for a scene nobody has broken down yet and for what comes with the second cut."""
+RETAKE_CAUSE, RETAKE_REASON = "light", "the lamp over the stove had slipped"
+# Work on it stops in the middle of a take.
+SUSPENDED, SUSPENDED_FOR = "e1-lamp-room-1", "the close camera is being mended"
+# Put together on the second day: the first in the morning, the second in the evening.
+COMPS = ("e1-lamp-room-2", "e1-market-2")
+# Made ready for a third day, each as far as it got.
+SET_STANDS = frozenset({"e1-quay-5", "e1-kitchen-5", "e1-lamp-room-5", "e1-market-6", "e2-loft-4", "e2-drain-3"})
+FRAMED_BY_DIRECTOR = frozenset({"e1-kitchen-5", "e1-lamp-room-5", "e1-market-6", "e2-loft-4"})
+FRAMED_BY_OPERATOR = frozenset({"e1-lamp-room-5", "e1-market-6"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

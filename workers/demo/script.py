@@ -36,7 +36,10 @@ CALL_SHEET: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "south": (("e1-kitchen-1", "e1-kitchen-2", "e1-kitchen-4"), ("e1-kitchen-1", "e1-quay-6", "e1-kitchen-3")),
     "attic": (("e1-stairs-1", "e1-stairs-2", "e1-stairs-3"), ("e2-loft-2", "e2-loft-3", "e1-stairs-4")),
     "boiler": (("e1-lamp-room-1", "e1-lamp-room-2", "e1-lamp-room-4"), ("e1-lamp-room-3", "e2-drain-1", "e2-drain-2")),
-    "shed": (("e1-market-1", "e1-market-2", "e1-market-4"), ("e1-market-3", "e2-jetty-6", "e1-market-5", "e2-jetty-1")),
+    "shed": (
+        ("e1-market-1", "e1-market-2", "e1-market-4"),
+        ("e1-market-4", "e1-market-3", "e2-jetty-6", "e1-market-5", "e2-jetty-1"),
+    ),
 }
 
 
@@ -140,6 +143,9 @@ def _work(bench: Bench, shot: Shot) -> None:
         says |= {"take": 2, "starts_at": RETAKE_FROM}
         bench.note(**says, captures_total=bench.shoot(says, upto=shot.last - RETAKE_FROM + 1), outcome="finished")
         return
+    if Habit.TOUCHED_UP in shot.habits and bench.day == 1:
+        _touch_up(bench, shot, says)
+        return
     if Habit.TRIMMED in shot.habits and bench.day == 1:
         _plate(bench, shot, says)
         return
@@ -153,6 +159,14 @@ def _work(bench: Bench, shot: Shot) -> None:
     way(bench, shot, says)
     if Habit.PLATED in shot.habits:
         _plate(bench, shot, says)
+
+
+def _touch_up(bench: Bench, shot: Shot, says: Mapping[str, Any]) -> None:
+    """The last frames of a take that is approved, deleted and shot again."""
+    length = shot.last - shot.first + 1
+    left = length - bench.rng.randint(5, 9)
+    bench.note(**says, captures_total=left)
+    bench.shoot(says, upto=length, reached=left)
 
 
 def _plate(bench: Bench, shot: Shot, says: Mapping[str, Any]) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 from rich import box
@@ -23,6 +24,10 @@ NIGHT_FIGURES = (
     ("late counts", "late_counts"),
     ("unmatched counts", "unmatched_counts"),
 )
+# In the order of the work.
+PHASES = ("planning", "set dressing", "shooting", "background plate", "compositing", "approval", "approved")
+# How many of the shots that wait for one thing are named.
+NAMED = 2
 CAUTION = "Hot lamps: keep clear of paper, gel and foam; never leave on unattended."
 
 
@@ -34,6 +39,8 @@ class Shown:
     episodes: Mapping[str, Mapping[str, Any]]
     stages: Mapping[str, Sequence[Mapping[str, Any]]]
     total: Mapping[str, Any]
+    shots: Sequence[Mapping[str, Any]]
+    blocked: Mapping[str, Any]
 
 
 def read(client: Client) -> Shown:
@@ -41,7 +48,9 @@ def read(client: Client) -> Shown:
     whole = client.progress(PRODUCTION["code"], "episode")
     of_stages = {code: client.progress(PRODUCTION["code"], "stage", episode=code)["items"] for code in EPISODES}
     episodes = {item["episode"]: item for item in whole["items"]}
-    return Shown(whole["position"], episodes, of_stages, whole["total"])
+    shots = list(client.shots(PRODUCTION["code"]))
+    blocked = client.blocked(PRODUCTION["code"]).body
+    return Shown(whole["position"], episodes, of_stages, whole["total"], shots, blocked)
 
 
 def table(shown: Shown) -> Table:
@@ -101,6 +110,65 @@ def _lines(totals: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, list[str]
         yield label, [str(each[figure]) for each in totals]
 
 
+def whereabouts(console: Console, shown: Shown) -> None:
+    """Print in which phase the shots are, what they wait for, and which of them want a word of their own."""
+    console.print(_phases(shown.shots))
+    console.print(_waits(shown.blocked))
+    for each in shown.blocked["ready"]:
+        console.print(f"{each['shot']} lacks nothing and only has to be moved: {each['phase']} → {each['to']}.")
+    for shot in shown.shots:
+        if shot["suspended"]:
+            console.print(f"{shot['code']} is suspended: {shot['suspended']}.")
+    for wait in shown.blocked["waits"]:
+        for shot in wait["shots"]:
+            if shot["phase"] == "approved":
+                console.print(f"{shot['shot']}: {shot['detail']}")
+
+
+def _phases(shots: Sequence[Mapping[str, Any]]) -> Table:
+    drawn = Table("where the shots are", *EPISODES, "all", box=box.SIMPLE_HEAD, padding=(0, 0, 0, 1))
+    for column in drawn.columns[1:]:
+        column.justify = "right"
+    kept = [shot for shot in shots if not shot["omitted"]]
+    for phase in PHASES:
+        drawn.add_row(phase, *_by_episode([shot for shot in kept if shot["phase"] == phase]))
+    drawn.add_row("all in the cut", *_by_episode(kept), style="bold", end_section=True)
+    drawn.add_row("of these suspended", *_by_episode([shot for shot in kept if shot["suspended"]]))
+    changed = [shot for shot in kept if shot["changed_since_approval"]]
+    drawn.add_row("approved and changed since", *_by_episode(changed))
+    drawn.add_row("omitted, beside these", *_by_episode([shot for shot in shots if shot["omitted"]]))
+    return drawn
+
+
+def _by_episode(shots: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    yield from (str(sum(shot["episode"] == code for shot in shots)) for code in EPISODES)
+    yield str(len(shots))
+
+
+def _waits(blocked: Mapping[str, Any]) -> Table:
+    title = "What waits for whom, and for what"
+    drawn = Table("what is missing", title=title, box=box.SIMPLE_HEAD, padding=(0, 0, 0, 1))
+    drawn.add_column("shots", justify="right")
+    drawn.add_column("those longest in their phase", no_wrap=True)
+    for who, waits in groupby(blocked["waits"], key=lambda wait: str(wait["who"])):
+        drawn.add_row(f"for the {who}", str(blocked["waiting_for"][who]), style="bold")
+        for wait in waits:
+            drawn.add_row(f"  {_missing(wait)}", str(wait["count"]), _named(wait))
+        drawn.add_section()
+    return drawn
+
+
+def _missing(wait: Mapping[str, Any]) -> str:
+    """What is missing; nobody accepts what was not shot, so such shots wait for their stage."""
+    unshot = wait["who"] == "stage" and wait["fact"] == "planned frames accepted"
+    return "planned frames shot, then accepted" if unshot else str(wait["fact"])
+
+
+def _named(wait: Mapping[str, Any]) -> str:
+    codes = [shot["shot"] for shot in wait["shots"][:NAMED]]
+    return ", ".join(codes) + (f" +{wait['count'] - len(codes)}" if wait["count"] > len(codes) else "")
+
+
 def onward(console: Console, address: str, key: str) -> None:
     """Say how to look further while it goes on serving."""
     figures = f"{address}/v1/productions/{PRODUCTION['code']}/progress?by=episode"
@@ -111,4 +179,6 @@ def onward(console: Console, address: str, key: str) -> None:
     console.print(f"curl -H 'Authorization: Bearer {key}' '{figures}'", soft_wrap=True, highlight=False)
     report = f"{address}/v1/productions/{PRODUCTION['code']}/reports/nightly/latest"
     console.print(f"curl -H 'Authorization: Bearer {key}' '{report}'", soft_wrap=True, highlight=False)
+    waits = f"{address}/v1/productions/{PRODUCTION['code']}/blocked"
+    console.print(f"curl -H 'Authorization: Bearer {key}' '{waits}'", soft_wrap=True, highlight=False)
     console.print(CAUTION)
