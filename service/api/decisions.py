@@ -167,8 +167,8 @@ class FirstTakesOut(Out):
         "window; omitted ones left out."
     )
     approved: int = Field(
-        description="Those of them whose lowest-numbered finished take has every planned frame accepted, and no take "
-        "before it anything rejected, by what was said before the window's end."
+        description="Those of them of whose lowest-numbered finished take every planned frame is accepted, and of no "
+        "take before it anything rejected, by what was said before the window's end."
     )
     per_cent: float | None = Field(description="Approved of decided in per cent, rounded to 0.1; null of none.")
 
@@ -195,7 +195,9 @@ class ReshootsOut(Out):
     shot_frames: int = Field(description="Frames shot.")
     reshot_frames: int = Field(description="Those frames of them that were shot again.")
     per_cent: float | None = Field(description="Shot again of shot in per cent, rounded to 0.1; null where none was.")
-    causes: list[CauseOut] = Field(description="By cause of the latest such rejection; they add up to all shot again.")
+    causes: list[CauseOut] = Field(
+        description="By the cause of the latest such rejection; together they are all frames shot again."
+    )
 
     @classmethod
     def of(cls, found: Reshoots) -> "ReshootsOut":
@@ -261,11 +263,13 @@ class DecisionFiguresOut(Out):
         "last of a take's required cameras and passes to that decision. Takes decided before any offer are left out."
     )
     waiting: SpreadOut = Field(
-        description="Of the takes that wait at this moment, whatever the window: since when the viewing has them."
+        description="Of the takes that wait at this moment, whatever the window: how long the viewing has had them."
     )
-    first_takes: FirstTakesOut = Field(description="Shots whose first finished take was approved.")
+    first_takes: FirstTakesOut = Field(description="How often the first finished take of a shot was the one.")
     reshoots: ReshootsOut = Field(description="Frames shot again, by what was wrong.")
-    comp_queue: QueueOut | None = Field(description="The queue for comps; null of a window that has not begun.")
+    comp_queue: QueueOut | None = Field(
+        description="How shots waited for their comp; null of a window that has not begun."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,9 +303,11 @@ def get_figures(
     production: ProductionInPath,
     *,
     first_day: Annotated[
-        Day | None, Query(alias="from", description="The first production day; else the seventh up to `to`.")
+        Day | None, Query(alias="from", description="The first production day; without it six days before `to`.")
     ] = None,
-    last_day: Annotated[Day | None, Query(alias="to", description="The last production day; else the present.")] = None,
+    last_day: Annotated[
+        Day | None, Query(alias="to", description="The last production day; without it the present one.")
+    ] = None,
 ) -> Response:
     """Say how long takes wait for decisions, how often a first take is approved, what is shot again, how comps queue.
 

@@ -81,16 +81,18 @@ class WaitingTakeOut(Out):
     purpose: Purpose = Field(description="What it was shot for: only takes of purpose shoot wait.")
     rev: int = Field(description='The take\'s `rev`: a decision names it as `If-Match: "<rev>.0"`.')
     stage: str = Field(description="The stage that counted it last on a required camera.")
-    offered_at: datetime = Field(description="When the last of its required cameras and passes was finished (UTC).")
+    offered_at: datetime = Field(
+        description="When the last of its required cameras and passes was finished, by its capture (UTC)."
+    )
     since: datetime = Field(description="Since when it waits (UTC): as offered, or since a decision was withdrawn.")
     waited_h: float = Field(description="How long that is, in hours, in steps of 0.1.")
     frames: int = Field(description="Planned frames that live in it on any required camera and pass.")
-    undecided: list[UndecidedOut] = Field(description="The frames nobody has decided on.")
+    undecided: list[UndecidedOut] = Field(description="The frames nobody has decided on, by camera and pass.")
     partly_decided: bool = Field(description="Whether other frames of it are decided.")
     earlier_takes: int = Field(description="How many takes of the part have lower numbers.")
     note_count: int = Field(description="How many notes it has that are not struck.")
     notes: str = Field(description="Where its notes are read.")
-    decisions: str = Field(description="Where a decision on it is posted.")
+    decisions: str = Field(description="Where a decision on it is made, by `POST`.")
 
 
 @dataclass(frozen=True, slots=True)
