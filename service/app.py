@@ -23,6 +23,7 @@ from service.api import (
     grounds,
     health,
     histories,
+    kept,
     keys,
     merges,
     moves,
@@ -84,6 +85,7 @@ NOUNS = (
     reports,
     events,
     workers,
+    kept,
     health,
 )
 

@@ -526,6 +526,10 @@ class Client:
         """The `head` of the log, and every worker: its state, position, lag, last error."""
         return self._read("/v1/workers")
 
+    def figures(self, worker: str, table: str) -> Iterator[Json]:
+        """Every row a worker keeps in one of its tables, in the order of their keys."""
+        return self._pages(_path("workers", worker, "figures", table))
+
     # The way of a request
 
     def _read(self, path: str, params: Mapping[str, Any] | None = None) -> Reply:

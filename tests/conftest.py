@@ -32,6 +32,7 @@ from sqlalchemy import URL, make_url
 from service.store.engine import Database
 from service.store.schema import migrate
 from tests.api import rejections
+from tests.plugins import installing
 
 POSTGRES_URL = os.environ.get("TIEDOWN_TEST_POSTGRES_URL", "postgresql://postgres@127.0.0.1:5432/postgres")
 REDIS_URL = os.environ.get("TIEDOWN_TEST_REDIS_URL", "redis://127.0.0.1:6379")
@@ -159,6 +160,14 @@ def database(database_url: str) -> Iterator[Database]:
     opened = Database.open(database_url)
     yield opened
     opened.close()
+
+
+@pytest.fixture(scope="session")
+def strangers(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder into which pip installed packages of strangers."""
+    folder = tmp_path_factory.mktemp("strangers")
+    installing.fill(folder, tmp_path_factory.mktemp("packages"))
+    return folder
 
 
 @pytest.fixture(scope="session")

@@ -247,6 +247,15 @@ def place_a_terminal(office: Client) -> Iterator[object]:
     yield (office.move_terminal("grab", "a", etag=etag(added)), list(office.terminals()))
 
 
+def ask_in_vain(office: Client) -> None:
+    """Ask for what nobody has made: no engine is at work here."""
+    for ask in (office.nightly, office.nightly_csv):
+        with pytest.raises(ApiError, match="has no revision 1"):
+            ask("p", "2026-03-02", revision=1)
+    with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
+        list(office.figures("lamp-hours", "stage-days"))
+
+
 def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[object]:
     """Call every method a client has; yields what each gave."""
     yield office.set_studio({"name": "S", "time_zone": "Europe/Lisbon", "day_starts_at": "05:00"})
@@ -315,9 +324,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield [office.progress("p", by, episode="e") for by in ("episode", "scene", "stage", "day", "animator")]
     figures = (office.decision_figures("p", first="2026-03-01", last="2026-03-02"), office.decision_figures("p"))
     yield (*figures, office.nightly("p"), office.nightly_csv("p", "2026-03-02"))
-    for ask in (office.nightly, office.nightly_csv):
-        with pytest.raises(ApiError, match="has no revision 1"):
-            ask("p", "2026-03-02", revision=1)
+    ask_in_vain(office)
     yield (
         list(office.nightly_days("p")),
         office.events(after=3, limit=500, production="p", kind=["shot.added", "take.decided"]),

@@ -1,15 +1,19 @@
-"""What a worker is: the one file the author of a plugin imports.
+"""What a worker is: the one file the author of a plugin imports. README.md beside it shows how, in fifteen minutes.
 
 A worker reads facts and returns changes; it holds no state between calls, commits nothing and reads no clock. It is
 found by an entry point of the group `tiedown.workers.v1` whose name is the worker's name and whose object is a class
 that is called with its settings. Whatever it raises is recorded, tried again and in the end set aside, and stops no
-other worker.
+other worker. A change of this file that would break a worker is a new group, `tiedown.workers.v2`; within the first,
+things are only added.
+
+Every instant is in UTC, every day a production day, every count of frames a whole number; units stand in names.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Any, ClassVar, Protocol
 
 from pydantic import BaseModel, ConfigDict
@@ -18,10 +22,50 @@ from service.domain.days import DayFacts
 from service.domain.events import Event, EventKind
 from service.domain.progress import Cause, ShotFacts
 from service.domain.reports import Filed
-from service.domain.studio import Studio
+from service.domain.shifts import LONGEST_SHIFT, POWER_CAUTION, Signal
+from service.domain.studio import Studio, production_day
 from service.domain.takes import LedgerPost, Purpose, Standing
 
+__all__ = [
+    "ENTRY_POINTS",
+    "LONGEST_SHIFT",
+    "MOST_ANNOUNCEMENTS",
+    "MOST_BYTES",
+    "MOST_CHANGES",
+    "POWER_CAUTION",
+    "Announce",
+    "Change",
+    "Context",
+    "CreditedChange",
+    "DayFacts",
+    "Event",
+    "EventKind",
+    "FigureTable",
+    "File",
+    "Filed",
+    "Keep",
+    "NoSettings",
+    "Pending",
+    "Production",
+    "Purpose",
+    "Replace",
+    "Result",
+    "Schedule",
+    "SeriesLedger",
+    "ShotFacts",
+    "Signal",
+    "Stage",
+    "StageLine",
+    "Studio",
+    "Worker",
+    "production_day",
+]
+
 ENTRY_POINTS = "tiedown.workers.v1"
+# Of one call. More is refused as the worker's failure, before it costs the others their time and memory.
+MOST_CHANGES = 100_000
+MOST_ANNOUNCEMENTS = 1_000
+MOST_BYTES = 64 * 1024
 
 
 class NoSettings(BaseModel):
@@ -78,8 +122,33 @@ class CreditedChange:
     frames: int
 
 
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A stage: its `stage_id` as in the log of a stage, and its `code`, which events name it by."""
+
+    stage_id: int
+    code: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageLine:
+    """A line of a stage's log: what was said (`signal`), `at` which instant, and the `reason` where one was given.
+
+    `line_id` rises in the order the lines came in, which is not that of their instants: a terminal may have been
+    offline. Nothing is refused for what the log said before, so that a wrap without a call is a line, too.
+    """
+
+    line_id: int
+    signal: Signal
+    at: datetime
+    reason: str | None
+
+
 class FigureTable(StrEnum):
-    """The tables of figures a worker may replace the rows of."""
+    """The tables of *progress* and *nightly*, which have addresses of their own.
+
+    To any other worker these are names like any other: its rows of that name are its own.
+    """
 
     SHOT_PROGRESS = "shot_progress"
     PART_PROGRESS = "part_progress"
@@ -90,20 +159,38 @@ class FigureTable(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Replace:
-    """All rows that `table` holds of the shot `shot_id` become `rows`.
+    """All rows that the worker's version has in `table` of the shot `shot_id` become `rows`.
 
-    A row maps column names to values; the worker's version, the shot's id and (where the table has one) the position
-    are filled in.
+    The table is one of the worker's `tables`. A row maps names to plain JSON values; dates, instants and times are
+    kept as ISO 8601 text, and a row has 64 KiB at most. The worker, its version, the shot and the position are filled
+    in; a row's key is `SHOT/NUMBER`, of the shot's id and the row's number from 0.
     """
 
-    table: FigureTable
+    table: str
     shot_id: int
     rows: Sequence[Mapping[str, Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Keep:
+    """The row `key` of the worker's version in `table` becomes `row`; None takes it away, whether or not it was there.
+
+    For what belongs to no single shot. A key is 1 to 200 printable characters; rows are listed in the order of their
+    keys. `production_id` says whose the row is: who reads with a key bound to a production sees rows of that production
+    alone, and none where it is None. What a row is made of is as for Replace.
+    """
+
+    table: str
+    key: str
+    row: Mapping[str, Any] | None
+    production_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Announce:
-    """An event to append to the log, of this `kind`: `data` in plain JSON values.
+    """An event to append to the log, of this `kind`: `data` in plain JSON values, 64 KiB at most.
+
+    Workers tell what they found, `totals.recounted`; events that tell of facts come from who enters the facts.
 
     `production_id` and `shot_id` say what it concerns; None where it concerns none.
     """
@@ -116,7 +203,7 @@ class Announce:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class File:
-    """A nightly report to file as the next revision, and to announce as `report.filed`.
+    """A nightly report to file as the next revision, and to announce as `report.filed`; *nightly*'s alone to make.
 
     It is that of the production `production_id` and its production day `day`. `inputs` and `figures` are what
     `service.domain.reports` makes of the day's facts and of the report, in plain JSON values. Nothing is filed where
@@ -136,7 +223,7 @@ class Result:
     data: Mapping[str, Any]
 
 
-Change = Replace | Announce | File | Result
+Change = Replace | Keep | Announce | File | Result
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,8 +285,23 @@ class Context(Protocol):
     def unmatched_days(self) -> Mapping[int, Mapping[date, int]]:
         """How many counts wait for a shot, by production id and production day; days without any are left out."""
 
-    def own_rows(self, table: FigureTable, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
-        """The rows of `table` this worker's version stored before; a shot without any is left out."""
+    def stages(self) -> Sequence[Stage]:
+        """Every stage, in the order they were added."""
+
+    def stage_log(self, stage_id: int, *, since: datetime) -> Sequence[StageLine]:
+        """The lines of a stage's log of `since` and later, in the order of their instants, of one instant as they came.
+
+        Empty for a stage that does not exist.
+        """
+
+    def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
+        """The rows of `table` this worker's version stored before with Replace; a shot without any is left out.
+
+        They are as they were kept: what was a date is text.
+        """
+
+    def kept(self, table: str, keys: Sequence[str]) -> Mapping[str, Mapping[str, Any]]:
+        """The rows of `table` this worker's version stored before, by key; a key without a row is left out."""
 
     def pending(self) -> Pending:
         """What the worker's stored rows may not show yet."""
@@ -211,18 +313,26 @@ class Context(Protocol):
 class Worker(Protocol):
     """What a plugin provides. Subclass it and set `name`, `version`, `events`; override what the worker does.
 
-    `name` is lower-case letters, digits and hyphens; `version` an integer from 1 on: raise it when figures come out
-    differently, and the log is read again from its beginning into rows of the new version. `events` are the kinds it
-    wants; others pass it by. `Settings` is a pydantic model that can be made without arguments.
+    `name` is lower-case letters, digits and hyphens, 63 at most, and the name of its entry point. `events` are the
+    kinds it wants; others pass it by. `tables` are those it keeps rows in, each with what a row of it is, for people to
+    read; a table is named as a worker is, or with underscores. Its rows are listed to whoever may read, at
+    `/v1/workers/NAME/figures/TABLE`: put no person's name into them. `Settings` is a pydantic model that can be made
+    without arguments; its JSON Schema is served, and what an operator sets is checked by it.
+
+    `version` is an integer from 1 on. Raise it whenever figures would come out differently: the new version reads the
+    log from its beginning into rows of its own, and until it has read as far as the old one the old one's rows are
+    shown, from then on the new one's. Rows of the old version stay. Two hosts with different versions do each other no
+    harm. Whoever changes settings that change figures raises it, too.
     """
 
     name: ClassVar[str]
     version: ClassVar[int]
     events: ClassVar[frozenset[str]] = frozenset()
+    tables: ClassVar[Mapping[str, str]] = MappingProxyType({})
     Settings: ClassVar[type[BaseModel]] = NoSettings
 
     def __init__(self, settings: BaseModel) -> None:
-        """Make the worker with an instance of its `Settings`."""
+        """Make the worker with an instance of its `Settings`. Raise ValueError where they contradict each other."""
 
     @property
     def schedules(self) -> Sequence[Schedule]:
@@ -230,13 +340,24 @@ class Worker(Protocol):
         return ()
 
     def handle(self, batch: Sequence[Event], context: Context) -> Sequence[Change]:
-        """What the events change.
+        """What the events change, all of it or nothing: the changes and the place in the log are one transaction.
 
-        Events of one shot are best handled together. The same events may come again, and the facts are those of the
-        context, not of the moment of the event.
+        `batch` is never empty, its events are wanted ones in the order of their ids. Events of one shot are best
+        handled together. The same events may come again, and the facts are those of the context, not of the moment of
+        the event: compute from facts, never add up events. Whatever is raised is recorded; the batch is halved and
+        tried again, and an event that fails alone after all tries is set aside (`GET /v1/workers`). A handler that is
+        silent for longer than `handler_limit_s`, 60 s unless set otherwise, is ended with its process.
         """
         raise NotImplementedError
 
     def scheduled(self, name: str, day: date, context: Context) -> Sequence[Change]:
         """Do the job `name` of a studio-local day. It may be called again for the same day after a failure."""
         raise NotImplementedError
+
+    def health(self, context: Context) -> Sequence[str]:  # noqa: ARG002 -- for who overrides it
+        """What hinders the worker from doing all it should, a sentence each, with what to do; else nothing.
+
+        Asked after each batch, of the same facts. What it says is shown at `/v1/workers` and `/readyz` until the next
+        batch; it undoes no change. What it raises is shown as its health.
+        """
+        return ()

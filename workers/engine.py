@@ -5,7 +5,7 @@ keeps them from doing the work twice, the compare-and-set on the position keeps 
 """
 
 import traceback
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -15,29 +15,24 @@ from typing import Protocol
 from sqlalchemy.exc import DBAPIError
 from sqlmodel import Session
 
-from service.domain.events import Event, EventKind
-from service.domain.reports import Figure, report_of
-from service.store import cursors, events, figures, reports
+from service.domain.events import Event
+from service.store import cursors, events
 from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database, retryable
 from service.store.failures import understood
-from workers.contract import Announce, Change, FigureTable, File, Replace, Result, Worker
+from workers.changes import apply, checked
+from workers.contract import Change, Context, Worker
 from workers.snapshot import Snapshot
 
 # The one partition there is: a worker reads the whole log. A cursor names it, so that a log can be shared out later.
 WHOLE_LOG = "all"
-ACTOR = "engine"
 WRITE_TRIES = 3
 FIRST_PAUSE_S = 1.0
 FIRST_PAUSE_AFTER_DEATH_S = 5.0
 LONGEST_PAUSE_S = 300.0
 LONGEST_ERROR = 4000
-# Figures of a table have one maker; another worker's rows in it would be shown as his. So have reports.
-REPORTER = "nightly"
-MAKERS: Mapping[FigureTable, str] = {
-    **dict.fromkeys(FigureTable, "progress"),
-    FigureTable.REPORTED_FRAMES: REPORTER,
-}
+LONGEST_SENTENCE = 500
+MOST_SENTENCES = 20
 
 
 class EngineSettings(Protocol):
@@ -89,10 +84,6 @@ class StepResult:
 
 class Overtaken(Exception):
     """Another engine moved the cursor first; what this one made of the same events is dropped."""
-
-
-class WrongChange(Exception):
-    """The worker returned something that is not a change it may make."""
 
 
 def _silent() -> None:
@@ -195,11 +186,12 @@ class _Run:
             batch = events.read_after(session, claimed.position, limit=claimed.batch_limit, kinds=self.worker.events)
             context = Snapshot(session, worker=self.worker, position=head, now=self.now, beat=self.beat)
             changes, failure = attempt(self.worker, partial(self.worker.handle, batch, context))
+            health = () if failure is not None else asked(self.worker, context)
         if failure is not None:
             return self._failed(claimed, batch, failure)
         reached = batch[-1].id if len(batch) == claimed.batch_limit else head
         try:
-            self._settle(claimed, reached, rests_on=head, changes=changes)
+            self._settle(claimed, reached, rests_on=head, changes=changes, health=health)
         except Overtaken:
             return StepResult(outcome=Outcome.OVERTAKEN, position=claimed.position)
         except Busy:
@@ -208,7 +200,9 @@ class _Run:
             return self._failed(claimed, batch, describe(error))
         return StepResult(outcome=Outcome.MOVED, position=reached, handled=len(batch))
 
-    def _settle(self, claimed: Cursor, reached: int, *, rests_on: int, changes: Sequence[Change]) -> None:
+    def _settle(
+        self, claimed: Cursor, reached: int, *, rests_on: int, changes: Sequence[Change], health: Sequence[str]
+    ) -> None:
         def write(session: Session) -> None:
             moved = cursors.advance(
                 session,
@@ -220,6 +214,7 @@ class _Run:
             )
             if not moved:
                 raise Overtaken
+            cursors.note_health(session, self.key, health)
             apply(session, self.worker, changes, position=rests_on, now=self.now)
 
         write_again(self.database, write)
@@ -300,54 +295,6 @@ def write_again(database: Database, write: Callable[[Session], None]) -> None:
             return
 
 
-def apply(session: Session, worker: Worker, changes: Sequence[Change], *, position: int, now: datetime) -> None:
-    """Write the changes of a worker; what it announces comes last, because the log's lock is held to the commit."""
-    # Before the rows, whose foreign keys touch shots: productions are locked first.
-    filed = [
-        _filed(session, worker, change, position=position, now=now) for change in changes if isinstance(change, File)
-    ]
-    by_table: dict[FigureTable, dict[int, Sequence[Mapping[str, object]]]] = {}
-    for change in changes:
-        if isinstance(change, Replace):
-            by_table.setdefault(change.table, {})[change.shot_id] = change.rows
-    for table, rows in by_table.items():
-        figures.replace(session, table, version=worker.version, position=position, rows=rows)
-    events.append_all(
-        session,
-        [
-            events.Happening(
-                kind=change.kind,
-                at=now,
-                actor=ACTOR,
-                production_id=change.production_id,
-                shot_id=change.shot_id,
-                data=change.data,
-            )
-            for change in (*changes, *filed)
-            if isinstance(change, Announce)
-        ],
-    )
-
-
-def _filed(session: Session, worker: Worker, report: File, *, position: int, now: datetime) -> Announce | None:
-    """File a report; what is to be said of it, None where it was nothing new."""
-    total = report_of(report.figures).total.figures
-    filing = reports.Filing(
-        version=worker.version,
-        production_id=report.production_id,
-        day=report.day,
-        position=position,
-        unmatched_counts=total[Figure.UNMATCHED_COUNTS],
-        inputs=report.inputs,
-        figures=report.figures,
-    )
-    filed = reports.file(session, filing, now=now)
-    if filed is None:
-        return None
-    data = {"production": filed.production, "day": filed.day.isoformat(), "revision": filed.revision}
-    return Announce(kind=EventKind.REPORT_FILED, data=data, production_id=filed.production_id)
-
-
 def attempt(worker: Worker, work: Callable[[], Sequence[Change]]) -> tuple[tuple[Change, ...], str | None]:
     """Let a worker work; its changes, or what went wrong. A database that does not answer is raised: no worker's fault.
 
@@ -363,19 +310,26 @@ def attempt(worker: Worker, work: Callable[[], Sequence[Change]]) -> tuple[tuple
         return (), describe(error)
 
 
-def checked(worker: Worker, changes: Sequence[Change]) -> tuple[Change, ...]:
-    """The changes as a tuple; raises WrongChange of anything that is none, or not this worker's to make."""
-    for change in changes:
-        if not isinstance(change, Replace | Announce | File | Result):
-            raise WrongChange(f"a worker returns Replace, Announce, File and Result, not {type(change).__name__}")
-        if isinstance(change, File) and worker.name != REPORTER:
-            raise WrongChange(f"reports are filed by the worker {REPORTER}, not by {worker.name}")
-        if isinstance(change, Replace) and MAKERS.get(change.table) != worker.name:
-            raise WrongChange(f"{change.table} is not a table of the worker {worker.name}")
-    return tuple(changes)
+def asked(worker: Worker, context: Context) -> tuple[str, ...]:
+    """What a worker says hinders it; that it could not say it, where it could not."""
+    try:
+        said = worker.health(context)
+        if isinstance(said, str) or not all(isinstance(each, str) for each in said):
+            return (f"Its health must be sentences in a list, not {said!r:.200}.",)
+        return tuple(legible(each)[:LONGEST_SENTENCE] for each in list(said)[:MOST_SENTENCES])
+    except DBAPIError as error:
+        if understood(error) is not None:
+            raise
+        return (f"Its health could not be asked: {describe(error)}",)
+    except (Exception, SystemExit) as error:  # noqa: BLE001 - as in attempt
+        return (f"Its health could not be asked: {describe(error)}",)
 
 
 def describe(error: BaseException) -> str:
     """An error in words a database takes: its last lines, without NUL and lone surrogates."""
-    text = "".join(traceback.format_exception(error, limit=-3)).strip()[-LONGEST_ERROR:]
+    return legible("".join(traceback.format_exception(error, limit=-3)).strip()[-LONGEST_ERROR:])
+
+
+def legible(text: str) -> str:
+    """A text that a database takes: without NUL and lone surrogates."""
     return text.replace("\x00", "\\x00").encode("utf-8", "backslashreplace").decode()

@@ -18,6 +18,7 @@ from pydantic import BaseModel, ValidationError
 from service.store import catalogue
 from service.store.catalogue import Entry
 from service.store.engine import Database
+from workers.changes import TABLE
 from workers.contract import ENTRY_POINTS, Schedule, Worker
 from workers.engine import describe
 
@@ -111,6 +112,7 @@ def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:
         state=State.LOADED,
         error=None,
         events=sorted(worker.events),
+        tables=dict(worker.tables),
         settings_schema=worker.Settings.model_json_schema(),
     )
     return Found(entry, worker)
@@ -121,7 +123,7 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
     made = point.load()
     if not isinstance(made, type):
         raise Unfit(f"{point.value} is not a class")
-    for attribute in ("name", "version", "events", "Settings", "schedules", "handle", "scheduled"):
+    for attribute in ("name", "version", "events", "tables", "Settings", "schedules", "handle", "scheduled", "health"):
         if not hasattr(made, attribute):
             raise Unfit(f"{point.value} has no {attribute}; subclass workers.contract.Worker")
     name, version, model = made.name, made.version, made.Settings  # type: ignore[attr-defined]  # a stranger's class; asked for above
@@ -137,9 +139,18 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
     worker: Worker = made(model.model_validate(dict(settings)))
     if not all(isinstance(kind, str) for kind in worker.events):
         raise Unfit(f"the events of {name} must be kinds of event")
+    if not all(_is_table(*each) for each in dict(worker.tables).items()):
+        raise Unfit(
+            f"the tables of {name} must be names (a letter, then letters, digits, hyphens and underscores, all lower "
+            "case), each with what a row is"
+        )
     if not all(isinstance(schedule, Schedule) for schedule in worker.schedules):
         raise Unfit(f"the schedules of {name} must be of the type Schedule")
     return worker
+
+
+def _is_table(name: object, described: object) -> bool:
+    return isinstance(name, str) and TABLE.fullmatch(name) is not None and isinstance(described, str)
 
 
 def _refused(point: EntryPoint, state: State, error: str) -> Found:
@@ -151,6 +162,7 @@ def _refused(point: EntryPoint, state: State, error: str) -> Found:
             state=state,
             error=error,
             events=(),
+            tables={},
             settings_schema={},
         )
     )
@@ -165,6 +177,7 @@ def _joined(one: Entry, other: Entry) -> Entry:
         state=one.state,
         error=f"{one.error}\n{other.error}",
         events=one.events,
+        tables=one.tables,
         settings_schema=one.settings_schema,
     )
 

@@ -15,13 +15,13 @@ from service.domain.studio import Studio, day_opens, due_instant, zone
 from service.store import events, jobs, studio
 from service.store.engine import Busy, Database
 from service.store.jobs import Job
+from workers.changes import apply
 from workers.contract import Change, Result, Schedule, Worker
 from workers.engine import (
     FIRST_PAUSE_AFTER_DEATH_S,
     FIRST_PAUSE_S,
     EngineSettings,
     Overtaken,
-    apply,
     attempt,
     backoff,
     describe,

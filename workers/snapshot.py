@@ -11,12 +11,14 @@ from sqlmodel import Session
 from service.domain.days import DayFacts
 from service.domain.progress import Cause, ShotFacts
 from service.domain.reports import Filed
+from service.domain.shifts import Signal
 from service.domain.studio import Studio, production_day
 from service.domain.takes import Purpose, SeriesState, Standing
-from service.store import counts, cursors, days, figures, productions, reports, shots, takes
+from service.store import counts, cursors, days, figures, kept, productions, reports, shifts, shots, stages, takes
 from service.store import studio as studios
 from service.store.tables import ProductionRow, SeriesRow
-from workers.contract import Context, CreditedChange, FigureTable, Pending, Production, SeriesLedger, Worker
+from workers.changes import built_in, shelf
+from workers.contract import Context, CreditedChange, Pending, Production, SeriesLedger, Stage, StageLine, Worker
 
 
 class Snapshot(Context):
@@ -108,9 +110,26 @@ class Snapshot(Context):
         """How many counts wait for a shot, by production id and production day."""
         return days.unmatched(self._session)
 
-    def own_rows(self, table: FigureTable, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
-        """The rows of `table` this worker's version stored before."""
+    def stages(self) -> Sequence[Stage]:
+        """Every stage, in the order they were added."""
+        return [Stage(row.id or 0, row.code) for row in stages.every(self._session)]
+
+    def stage_log(self, stage_id: int, *, since: datetime) -> Sequence[StageLine]:
+        """The lines of a stage's log of `since` and later, in the order of their instants."""
+        return [
+            StageLine(line_id=row.id or 0, signal=Signal(row.kind), at=row.at, reason=row.reason)
+            for row in shifts.since(self._session, stage_id, since)
+        ]
+
+    def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
+        """The rows of `table` this worker's version stored before with Replace."""
+        if not built_in(self._worker, table):
+            return kept.of_shots(self._session, shelf(self._worker, table), shot_ids)
         return figures.of_shots(self._session, table, version=self._worker.version, shot_ids=shot_ids)
+
+    def kept(self, table: str, keys: Sequence[str]) -> Mapping[str, Mapping[str, Any]]:
+        """The rows of `table` this worker's version stored before, by key."""
+        return kept.of_keys(self._session, shelf(self._worker, table), keys)
 
     def pending(self) -> Pending:
         """What the worker's stored rows may not show yet."""

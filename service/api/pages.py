@@ -99,6 +99,30 @@ class Ranked:
         return None if following is None else next_page(self.request, "cursor", following)
 
 
+@dataclass(frozen=True, slots=True)
+class Keyed:
+    """The part of a list in the order of its keys that was asked for: at most `limit` items with keys after `after`."""
+
+    limit: int
+    after: str
+    request: Request
+
+    @property
+    def fetch(self) -> int:
+        """How many rows to read: one more than are shown tells whether another page follows."""
+        return self.limit + 1
+
+    def page(self, rows: Sequence[Row], *, key_of: Callable[[Row], str]) -> tuple[Sequence[Row], str | None]:
+        """The rows to show and the cursor of the next page, of `fetch` rows read."""
+        shown = rows[: self.limit]
+        following = None if len(rows) <= self.limit else _cursor(self.request.scope["path"], key_of(shown[-1]))
+        return shown, following
+
+    def link(self, following: str | None) -> str | None:
+        """The `Link` header of a page that another one follows (RFC 8288)."""
+        return None if following is None else next_page(self.request, "cursor", following)
+
+
 def next_page(request: Request, parameter: str, following: str) -> str:
     """The `Link` header to the page that follows (RFC 8288): what was asked for, from another place on."""
     kept = [(name, value) for name, value in request.query_params.multi_items() if name != parameter]
@@ -132,22 +156,34 @@ def ranked(request: Request, limit: Limit = USUAL_PAGE, cursor: Cursor = None) -
             raise InvalidCursor
 
 
+def keyed(request: Request, limit: Limit = USUAL_PAGE, cursor: Cursor = None) -> Keyed:
+    """The window a request asks for of a list in the order of its keys; raises InvalidCursor."""
+    if cursor is None:
+        return Keyed(limit, "", request)
+    match _place(cursor, request.scope["path"]):
+        case [str(after)] if after.isprintable():
+            return Keyed(limit, after, request)
+        case _:
+            raise InvalidCursor
+
+
 Paging = Annotated[Window, Depends(window)]
 Ranking = Annotated[Ranked, Depends(ranked)]
+Keying = Annotated[Keyed, Depends(keyed)]
 
 
-def _cursor(path: str, *place: int) -> str:
+def _cursor(path: str, *place: int | str) -> str:
     return urlsafe_b64encode(json.dumps([path, *place], ensure_ascii=False).encode()).decode().rstrip("=")
 
 
-def _place(cursor: str, path: str) -> list[int]:
-    """The numbers a cursor of this path holds; raises InvalidCursor."""
+def _place(cursor: str, path: str) -> list[int | str]:
+    """The numbers or the key a cursor of this path holds; raises InvalidCursor."""
     try:
         decoded = json.loads(urlsafe_b64decode(cursor.encode("ascii") + b"=" * (-len(cursor) % 4)))
     except (ValueError, RecursionError):
         raise InvalidCursor from None
     match decoded:
-        case [str(of), *place] if of == path and all(type(each) is int for each in place):
+        case [str(of), *place] if of == path and all(type(each) in {int, str} for each in place):
             return place
         case _:
             raise InvalidCursor

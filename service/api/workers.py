@@ -27,6 +27,7 @@ WORKERS = {
             "error": None,
             "hosts": ["mill-server"],
             "events": ["frames.counted", "shot.changed"],
+            "tables": {"shot_progress": "The frames of a shot."},
             "settings_schema": {"type": "object", "properties": {}},
             "position": 4812,
             "lag_events": 3,
@@ -35,6 +36,7 @@ WORKERS = {
             "next_try_at": None,
             "last_error": None,
             "last_error_at": None,
+            "health": [],
             "quarantined": 0,
             "jobs": [
                 {
@@ -92,6 +94,10 @@ class WorkerOut(Out):
     error: str | None = Field(description="Why it could not be loaded.")
     hosts: list[str] = Field(description="The machines that have it.")
     events: list[str] = Field(description="The kinds of event it reads.")
+    tables: dict[str, str] = Field(
+        description="The tables it keeps rows in, each with what a row is. "
+        "A stranger's are at `/v1/workers/{worker}/figures/{table}`."
+    )
     settings_schema: dict[str, Any] = Field(description="The JSON Schema of its settings.")
     position: int = Field(description="The id of the last event it has read.")
     lag_events: int = Field(description="How many events it has still to read; counted to 10 000.")
@@ -100,6 +106,7 @@ class WorkerOut(Out):
     next_try_at: datetime | None = Field(description="When it tries again after a failure (UTC).")
     last_error: str | None = Field(description="What went wrong last, however long ago.")
     last_error_at: datetime | None = Field(description="When that was (UTC).")
+    health: list[str] = Field(description="What it says hinders it, by the batch it handled last.")
     quarantined: int = Field(description="How many events were set aside because it could not digest them.")
     jobs: list[DayJobOut] = Field(description="Of each of its jobs the last day done, and the days still open.")
 
@@ -114,6 +121,7 @@ class WorkerOut(Out):
             error=standing.error,
             hosts=list(standing.hosts),
             events=list(standing.events),
+            tables=dict(standing.tables),
             settings_schema=dict(standing.settings_schema),
             position=standing.position,
             lag_events=standing.lag.events,
@@ -122,6 +130,7 @@ class WorkerOut(Out):
             next_try_at=standing.next_try_at,
             last_error=standing.last_error,
             last_error_at=standing.last_error_at,
+            health=list(standing.health),
             quarantined=standing.quarantined,
             jobs=[DayJobOut.of(job, results=results) for job in standing.jobs],
         )

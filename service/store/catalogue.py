@@ -18,7 +18,10 @@ SILENT_FOR = timedelta(days=1)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """A worker as a host found it; `version` is 0 where it could not be loaded, and `error` then says why."""
+    """A worker as a host found it; `version` is 0 where it could not be loaded, and `error` then says why.
+
+    `tables` are those it keeps rows in, by name, each with what a row is.
+    """
 
     worker: str
     version: int
@@ -26,6 +29,7 @@ class Entry:
     state: str
     error: str | None
     events: Sequence[str]
+    tables: Mapping[str, str]
     settings_schema: Mapping[str, Any]
 
 
@@ -43,6 +47,7 @@ def record(session: Session, host: str, entries: Sequence[Entry], *, now: dateti
             "state": entry.state,
             "error": entry.error,
             "events": list(entry.events),
+            "tables": dict(entry.tables),
             "settings_schema": dict(entry.settings_schema),
             "seen_at": now,
         }

@@ -156,6 +156,11 @@ def note_error(session: Session, key: CursorKey, *, error: str, now: datetime) -
     session.exec(update(CursorRow).where(*_is(key)).values(last_error=error, last_error_at=now))
 
 
+def note_health(session: Session, key: CursorKey, said: Sequence[str]) -> None:
+    """Keep what the worker says hinders it; nothing where all is well."""
+    session.exec(update(CursorRow).where(*_is(key)).values(health=list(said)))
+
+
 def quarantine(session: Session, key: CursorKey, *, event_id: int, attempts: int, error: str, now: datetime) -> None:
     """Set an event aside that the worker could not digest."""
     session.exec(

@@ -26,6 +26,9 @@ TABLES: Mapping[str, FigureRow] = {
     "reported_frames": ReportedFramesRow,
 }
 
+# A table has one maker: another worker's rows in it would be shown as his. To any other its name is a name.
+MAKERS: Mapping[str, str] = {**dict.fromkeys(TABLES, "progress"), "reported_frames": "nightly"}
+
 
 def replace(
     session: Session, table: str, *, version: int, position: int, rows: Mapping[int, Sequence[Mapping[str, Any]]]

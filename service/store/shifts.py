@@ -45,6 +45,12 @@ def lately(session: Session, stage_ids: Collection[int], now: datetime) -> dict[
     return found
 
 
+def since(session: Session, stage_id: int, instant: datetime) -> Sequence[StageLogRow]:
+    """The lines of a stage's log of this instant and later, in the order of their instants, of one as they came."""
+    statement = select(StageLogRow).where(col(StageLogRow.stage_id) == stage_id, col(StageLogRow.at) >= instant)
+    return session.exec(statement.order_by(col(StageLogRow.at), col(StageLogRow.id))).all()
+
+
 def find(
     session: Session, stage_id: int, signal: Signal, at: datetime, *, reason: str | None = None
 ) -> StageLogRow | None:

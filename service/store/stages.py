@@ -31,3 +31,8 @@ def page(session: Session, *, after: int, limit: int) -> Sequence[StageRow]:
     return session.scalars(
         select(StageRow).where(col(StageRow.id) > after).order_by(col(StageRow.id)).limit(limit)
     ).all()
+
+
+def every(session: Session) -> Sequence[StageRow]:
+    """Every stage, in the order they were added."""
+    return session.scalars(select(StageRow).order_by(col(StageRow.id))).all()

@@ -709,6 +709,7 @@ class CursorRow(SQLModel, table=True):
     last_error: str | None = Field(default=None, sa_type=Text)
     last_error_at: datetime | None = None
     moved_at: datetime | None = None
+    health: list[str] | None = Field(default=None, sa_type=JSON)
 
 
 class QuarantineRow(SQLModel, table=True):
@@ -738,6 +739,7 @@ class CatalogueRow(SQLModel, table=True):
     state: str
     error: str | None = Field(default=None, sa_type=Text)
     events: list[str] = Field(sa_type=JSON)
+    tables: dict[str, str] | None = Field(default=None, sa_type=JSON)
     settings_schema: dict[str, Any] = Field(sa_type=JSON)
     seen_at: datetime
 
@@ -836,6 +838,23 @@ class DayCreditRow(SQLModel, table=True):
     day_on: date = Field(primary_key=True)
     cause: str = Field(primary_key=True)
     frames: int
+
+
+class KeptRow(SQLModel, table=True):
+    """A row that a worker keeps in a table of its own: `data` under a key; `position` is the event it rests on.
+
+    `production_id` says whose it is, None where it is of the studio as a whole.
+    """
+
+    __tablename__ = "kept_row"
+    worker: str = Field(primary_key=True)
+    version: int = Field(primary_key=True)
+    kept_in: str = Field(primary_key=True)
+    key: str = Field(primary_key=True)
+    shot_id: int | None = Field(default=None, foreign_key="shot.id", index=True)
+    production_id: int | None = Field(default=None, foreign_key="production.id", index=True)
+    position: int
+    data: dict[str, Any] = Field(sa_type=JSON)
 
 
 class NightlyReportRow(SQLModel, table=True):

@@ -53,6 +53,7 @@ class Standing:
     error: str | None
     hosts: tuple[str, ...]
     events: tuple[str, ...]
+    tables: Mapping[str, str]
     settings_schema: Mapping[str, Any]
     position: int
     lag: Lag
@@ -60,6 +61,7 @@ class Standing:
     next_try_at: datetime | None
     last_error: str | None
     last_error_at: datetime | None
+    health: tuple[str, ...]
     quarantined: int
     jobs: tuple[DayJob, ...]
 
@@ -78,6 +80,14 @@ def standings(session: Session) -> list[Standing]:
         _standing(session, name, found[name], read[name], quarantined=quarantined, jobs=jobs[name])
         for name in sorted(found.keys() | read.keys())
     ]
+
+
+def tables(session: Session, worker: str) -> set[str] | None:
+    """The tables that a worker of any version on any host keeps rows in; None where there never was such a worker."""
+    found = session.exec(select(CatalogueRow.tables).where(col(CatalogueRow.worker) == worker)).all()
+    if not found and not session.exec(select(CursorRow.version).where(col(CursorRow.worker) == worker)).first():
+        return None
+    return {table for each in found for table in each or ()}
 
 
 def lag(session: Session, position: int, kinds: Collection[str]) -> Lag:
@@ -120,6 +130,7 @@ def _standing(
         error=None if entry is None else entry.error,
         hosts=tuple(each.host for each in (loaded or entries)),
         events=events,
+        tables={} if entry is None else entry.tables or {},
         settings_schema={} if entry is None else entry.settings_schema,
         position=position,
         lag=lag(session, position, events),
@@ -127,6 +138,7 @@ def _standing(
         next_try_at=max((each.next_try_at for each in own if each.next_try_at is not None), default=None),
         last_error=None if failed is None else failed.last_error,
         last_error_at=None if failed is None else failed.last_error_at,
+        health=tuple(said for cursor in own for said in cursor.health or ()),
         quarantined=quarantined.get((name, version), 0),
         jobs=tuple(jobs),
     )

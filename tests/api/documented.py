@@ -21,7 +21,11 @@ from service.actions.keys import Wanted
 from service.api.doors import Knock
 from service.app import openapi
 from service.domain.keys import Scope
+from service.store import catalogue, cursors, kept
+from service.store.catalogue import Entry
+from service.store.cursors import CursorKey
 from service.store.engine import Database
+from service.store.kept import Shelf
 from tests.api.conftest import Caller, Clock, TestClient
 from tests.api.remembered import Remembered
 from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, correct, count, decide, report
@@ -271,8 +275,28 @@ def _made(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         assert response.is_success, response.text
     catch_up(database, clock)
     report(database, clock, nights=3)
+    _keep(database, clock)
     waiting, *_ = office.get("/v1/counts/unmatched").json()["items"]
     return World(client, app, callers, waiting["id"])
+
+
+def _keep(database: Database, clock: Clock) -> None:
+    """A stranger's worker with two rows in a table of its own."""
+    lamps = Entry(
+        worker="lamp-hours",
+        version=1,
+        distribution="lamp-hours",
+        state="loaded",
+        error=None,
+        events=("stage.called",),
+        tables={"stage-days": "The seconds that a stage's lamps were on."},
+        settings_schema={"type": "object"},
+    )
+    rows = {f"mill/2026-03-0{day}": (None, {"lamps_on_s": 3600}) for day in (1, 2)}
+    with database.writing() as session:
+        catalogue.record(session, "mill-server", [lamps], now=clock(), forget_before=clock())
+        cursors.add(session, CursorKey("lamp-hours", 1, "all"), batch_limit=500)
+        kept.keep(session, Shelf("lamp-hours", 1, "stage-days"), position=1, rows=rows)
 
 
 def noted(office: Caller, text: str) -> Response:

@@ -22,6 +22,7 @@ PROGRESS = Entry(
     state="loaded",
     error=None,
     events=("frames.counted", "shot.added"),
+    tables={},
     settings_schema={"type": "object"},
 )
 BROKEN = Entry(
@@ -31,6 +32,7 @@ BROKEN = Entry(
     state="broken",
     error="SystemExit: 3",
     events=(),
+    tables={},
     settings_schema={},
 )
 SHOTS = "/v1/productions/lantern-bay/shots"

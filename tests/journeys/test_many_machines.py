@@ -5,6 +5,7 @@ import signal
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 
@@ -12,8 +13,14 @@ import psycopg
 import pytest
 from redis import Redis
 
-from service.store import catalogue
+from service.actions import stages
+from service.actions.shifts import Author, enter
+from service.domain import studio as hours
+from service.domain.counts import CaptureTime, TimeBasis
+from service.domain.shifts import Line, Signal
+from service.store import catalogue, kept
 from service.store.engine import Database
+from service.store.kept import Shelf
 from tests.journeys.house import (
     Running,
     Terminal,
@@ -29,11 +36,13 @@ from tests.journeys.house import (
 )
 
 SHOTS = 6
+LAMPS = Shelf("lamp-hours", 1, "stage-days")
 
 
 @pytest.fixture
-def env(postgres_url: str, redis_url: str) -> dict[str, str]:
-    return environment(postgres_url, redis_url=redis_url, port=0, lease_s=4, handler_limit_s=3)
+def env(postgres_url: str, redis_url: str, strangers: Path) -> dict[str, str]:
+    env = environment(postgres_url, redis_url=redis_url, port=0, lease_s=4, handler_limit_s=3)
+    return env | {"PYTHONPATH": str(strangers)}
 
 
 @pytest.fixture
@@ -93,13 +102,33 @@ def shown(database: Database, terminal: Terminal) -> bool:
     return credited(database) == expected
 
 
+def shift(database: Database, opened: datetime) -> None:
+    """A day at the barn, by the stage's log: an hour of lamps, and the power off."""
+    author = Author(by="coordinator")
+    with database.writing() as session:
+        barn = stages.find(session, "barn")
+        for signal_, minutes in ((Signal.CALL, 0), (Signal.WRAP, 50), (Signal.POWER_OFF, 60)):
+            at = opened + timedelta(minutes=minutes)
+            time = CaptureTime(at, TimeBasis.AT, adjusted=False)
+            line = Line(stage="barn", signal=signal_, at=at)
+            enter(session, barn, line, time=time, studio=hours.Studio(), author=author, now=opened)
+
+
+def lamps(database: Database) -> list[object]:
+    """The seconds of lamps that the stranger's worker keeps."""
+    with database.reading() as session:
+        return [each.row.data["lamps_on_s"] for each in kept.page(session, LAMPS, after="", limit=9)]
+
+
 def test_figures_catch_up_whatever_dies(studio: Studio, database: Database, redis_url: str) -> None:
     terminal = studio.terminal(studio.start("web"), 1)
     relay = studio.start("relay")
     worker = studio.start("worker", "--concurrency", "1")
 
     terminal.post("0001", 10)
+    shift(database, datetime(2026, 3, 2, 9, tzinfo=UTC))
     until(lambda: shown(database, terminal), within_s=60)
+    until(lambda: lamps(database) == [3600], within_s=60)
 
     relay.end(signal.SIGKILL)
     before = position(database)

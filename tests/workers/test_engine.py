@@ -3,8 +3,11 @@
 import multiprocessing
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
+from itertools import repeat
+from types import MappingProxyType
+from typing import ClassVar
 
 import psycopg
 import pytest
@@ -17,8 +20,8 @@ from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database
 from service.store.tables import CursorRow, QuarantineRow
 from tests.workers import strangers
-from tests.workers.strangers import START, UNWANTED, WANTED, Limits, Listener, address, heard, later, say, told
-from workers.contract import Change, Context, FigureTable, File, Replace
+from tests.workers.strangers import START, TOLD, UNWANTED, WANTED, Limits, Listener, address, heard, later, say, told
+from workers.contract import Announce, Change, Context, EventKind, FigureTable, File, Keep, Replace, Result
 from workers.engine import WHOLE_LOG, Outcome, StepResult, step
 
 LISTENER = CursorKey("listener", 1, WHOLE_LOG)
@@ -217,6 +220,8 @@ def test_an_error_text_no_database_takes_is_kept_readable(database: Database) ->
 class Trespasser(Listener):
     """Returns what it may not."""
 
+    tables: ClassVar[Mapping[str, str]] = MappingProxyType({"own": "Rows of its own."})
+
     def __init__(self, change: Change) -> None:
         super().__init__()
         self.change = change
@@ -231,14 +236,23 @@ class Trespasser(Listener):
     [
         (
             Replace(table=FigureTable.SHOT_PROGRESS, shot_id=1, rows=()),
-            "shot_progress is not a table of the worker listener",
+            "'shot_progress' is no table of the worker listener",
         ),
+        (Keep(table="ledger", key="1", row={}), "'ledger' is no table of the worker listener"),
+        (Keep(table="own", key="", row={}), "a key is 1 to 200 printable characters, not ''"),
+        (Keep(table="own", key="a\x00", row={}), "a key is 1 to 200 printable characters"),
+        (Keep(table="own", key="a", row={"at": object()}), "a row holds plain JSON values"),
+        (Keep(table="own", key="a", row={"at": float("nan")}), "a row holds plain JSON values"),
+        (Keep(table="own", key="a", row={"said": "\ud800"}), "a row holds plain JSON values"),
+        (Keep(table="own", key="a", row={"said": "\x00"}), "no NUL"),
+        (Keep(table="own", key="a", row={"said": "long" * 20_000}), "65536 bytes of JSON at most"),
+        (Replace(table="own", shot_id=4711, rows=({"frames": 3},)), "there is no shot with the id 4711"),
+        (Announce(kind=EventKind.FRAMES_COUNTED, data={}), "workers announce totals.recounted, not frames.counted"),
         (
             File(production_id=1, day=date(2026, 3, 2), inputs={}, figures={}),
             "reports are filed by the worker nightly, not by listener",
         ),
     ],
-    ids=["rows", "reports"],
 )
 def test_what_is_another_workers_to_make_is_refused(database: Database, change: Change, error: str) -> None:
     say(database, WANTED)
@@ -247,6 +261,87 @@ def test_what_is_another_workers_to_make_is_refused(database: Database, change: 
 
     assert result.outcome is Outcome.FAILED
     assert error in (result.error or "")
+
+
+class Flood(Listener):
+    """Returns a million changes, or events without end."""
+
+    def __init__(self, flood: Callable[[], Iterable[Change]]) -> None:
+        super().__init__()
+        self.flood = flood
+
+    def handle(self, _batch: Sequence[Event], _context: Context) -> Sequence[Change]:
+        return self.flood()  # type: ignore[return-value]  # a stranger's, which no type checker saw
+
+
+@pytest.mark.parametrize(
+    ("flood", "error"),
+    [
+        (lambda: [Result({})] * 1_000_000, "more than 100000 changes"),
+        (lambda: repeat(Result({})), "more than 100000 changes"),
+        (lambda: [Announce(kind=TOLD, data={})] * 1001, "more than 1000 events"),
+        (lambda: None, "not iterable"),
+        (lambda: [None], "not NoneType"),
+    ],
+)
+def test_a_flood_of_changes_is_refused_and_nothing_of_it_written(
+    database: Database, flood: Callable[[], Iterable[Change]], error: str
+) -> None:
+    say(database, WANTED)
+
+    result = take_step(database, Flood(flood))
+
+    assert (result.outcome, error in (result.error or "")) == (Outcome.FAILED, True)
+    assert told(database) == []
+
+
+class Shelved(Listener):
+    """Keeps rows of its own, and says how it is."""
+
+    tables: ClassVar[Mapping[str, str]] = MappingProxyType({"own": "Rows of its own."})
+    said: ClassVar[Sequence[str]] = ("The kettle is empty; fill it.",)
+
+    def handle(self, _batch: Sequence[Event], context: Context) -> Sequence[Change]:
+        before = context.kept("own", ["day", "gone"])
+        self.seen = dict(before)
+        gone = None if before else {"rows": 0}
+        today = {"rows": len(before), "on": date(2026, 3, 2)}
+        return [Keep(table="own", key="day", row=today), Keep(table="own", key="gone", row=gone)]
+
+    def health(self, _context: Context) -> Sequence[str]:
+        return self.said
+
+
+def test_a_worker_finds_what_it_kept_and_takes_it_away(database: Database) -> None:
+    worker = Shelved()
+    seen = []
+    for _ in range(3):
+        say(database, WANTED)
+        assert take_step(database, worker).outcome is Outcome.MOVED
+        seen.append(worker.seen)
+
+    day = {"rows": 0, "on": "2026-03-02"}
+    assert seen == [{}, {"day": day, "gone": {"rows": 0}}, {"day": {**day, "rows": 2}}]
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        (["The kettle is empty; fill it."], ["The kettle is empty; fill it."]),
+        ("empty", ["Its health must be sentences in a list, not 'empty'."]),
+        ([3], ["Its health must be sentences in a list, not [3]."]),
+    ],
+)
+def test_what_a_worker_says_of_its_health_is_kept_and_undoes_nothing(
+    database: Database, monkeypatch: pytest.MonkeyPatch, said: Sequence[str], shown: list[str]
+) -> None:
+    say(database, WANTED)
+    monkeypatch.setattr(Shelved, "said", said)
+
+    assert take_step(database, Shelved()).outcome is Outcome.MOVED
+
+    with database.reading() as session:
+        assert session.exec(select(CursorRow.health)).one() == shown
 
 
 def test_attempts_are_counted_before_the_worker_runs(database: Database) -> None:

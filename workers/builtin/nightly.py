@@ -6,6 +6,7 @@ kept in rows of its own, series by series and day by day, so that a count that c
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
+from types import MappingProxyType
 from typing import Any, ClassVar
 
 from service.domain.days import Shooting, Worked, worked
@@ -70,6 +71,9 @@ class Nightly(Worker):
     name: ClassVar[str] = "nightly"
     version: ClassVar[int] = 1
     events: ClassVar[frozenset[str]] = FRAMES | WAITING | PLANS | {EventKind.REPORT_FILED}
+    tables: ClassVar[Mapping[str, str]] = MappingProxyType(
+        {FigureTable.REPORTED_FRAMES: "The frames of a series on a production day, as the day's report says."}
+    )
 
     def __init__(self, settings: NoSettings) -> None:
         del settings

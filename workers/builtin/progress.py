@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import date, time
 from itertools import chain
+from types import MappingProxyType
 from typing import Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -59,6 +60,14 @@ class Progress(Worker):
             EventKind.FRAMES_CORRECTED,
             EventKind.SHOT_MERGED,
             EventKind.TAKE_DECIDED,
+        }
+    )
+    tables: ClassVar[Mapping[str, str]] = MappingProxyType(
+        {
+            FigureTable.SHOT_PROGRESS: "The frames of a shot.",
+            FigureTable.PART_PROGRESS: "The frames of a part of a shot.",
+            FigureTable.DAY_FRAMES: "The frames that an animator shot of a series on a stage on a production day.",
+            FigureTable.DAY_CREDIT: "The change of a shot's credited frames on a production day, for a cause.",
         }
     )
     Settings: ClassVar[type[BaseModel]] = ProgressSettings

@@ -1,0 +1,189 @@
+"""What workers return: looked at before anything is written, then written in the transaction that moves the cursor."""
+
+import json
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date, datetime, time
+from itertools import islice
+from typing import Any, assert_never
+
+from sqlmodel import Session
+
+from service.domain.events import EventKind
+from service.domain.reports import Figure, report_of
+from service.store import events, figures, kept, reports
+from service.store.kept import Shelf
+from workers.contract import (
+    MOST_ANNOUNCEMENTS,
+    MOST_BYTES,
+    MOST_CHANGES,
+    Announce,
+    Change,
+    File,
+    Keep,
+    Replace,
+    Result,
+    Worker,
+)
+
+ACTOR = "engine"
+REPORTER = "nightly"
+# What tells of facts is appended with the facts; a worker that could say it would make events without them.
+TELLS = frozenset({EventKind.TOTALS_RECOUNTED})
+TABLE = re.compile(r"[a-z][a-z0-9_-]{0,62}")
+LONGEST_KEY = 200
+
+
+class WrongChange(Exception):
+    """The worker returned something that is not a change it may make."""
+
+
+def shelf(worker: Worker, table: str) -> Shelf:
+    """Where the rows of a worker's version in a table of its own are."""
+    return Shelf(worker.name, worker.version, table)
+
+
+def built_in(worker: Worker, table: str) -> bool:
+    """Whether the database has a table of its own for what this worker calls so."""
+    return figures.MAKERS.get(table) == worker.name
+
+
+def checked(worker: Worker, changes: Iterable[Change]) -> tuple[Change, ...]:
+    """The changes, with rows in plain JSON values; raises WrongChange of what is none, too much, or not his to make.
+
+    No more of them is looked at than may be returned, so that an endless return ends here.
+    """
+    given = tuple(islice(iter(changes), MOST_CHANGES + 1))
+    if len(given) > MOST_CHANGES:
+        raise WrongChange(f"{worker.name} returned more than {MOST_CHANGES} changes at once; return fewer")
+    if sum(isinstance(change, Announce) for change in given) > MOST_ANNOUNCEMENTS:
+        raise WrongChange(f"{worker.name} announced more than {MOST_ANNOUNCEMENTS} events at once; announce fewer")
+    return tuple(_checked(worker, change) for change in given)
+
+
+def _checked(worker: Worker, change: Change) -> Change:
+    match change:
+        case Replace():
+            return change if built_in(worker, change.table) else _replaced(worker, change)
+        case Keep():
+            return _kept(worker, change)
+        case Announce():
+            if change.kind not in TELLS:
+                raise WrongChange(f"workers announce {', '.join(sorted(TELLS))}, not {change.kind}")
+            return replace(change, data=_plain(change.data))
+        case File():
+            if worker.name != REPORTER:
+                raise WrongChange(f"reports are filed by the worker {REPORTER}, not by {worker.name}")
+            return change
+        case Result():
+            return replace(change, data=_plain(change.data))
+        case _:
+            raise WrongChange(f"a worker returns Replace, Keep, Announce, File and Result, not {type(change).__name__}")
+
+
+def _replaced(worker: Worker, change: Replace) -> Replace:
+    _own_table(worker, change.table)
+    if type(change.shot_id) is not int:
+        raise WrongChange(f"a shot's id is an integer, not {change.shot_id!r}")
+    return replace(change, rows=[_plain(row) for row in change.rows])
+
+
+def _kept(worker: Worker, change: Keep) -> Keep:
+    _own_table(worker, change.table)
+    if built_in(worker, change.table):
+        raise WrongChange(f"rows of {change.table} are replaced by shot, not kept by key")
+    # isprintable is false of lone surrogates and of NUL, which no database takes.
+    if type(change.key) is not str or not 0 < len(change.key) <= LONGEST_KEY or not change.key.isprintable():
+        raise WrongChange(f"a key is 1 to {LONGEST_KEY} printable characters, not {change.key!r:.200}")
+    return change if change.row is None else replace(change, row=_plain(change.row))
+
+
+def _own_table(worker: Worker, table: str) -> None:
+    if table not in worker.tables:
+        raise WrongChange(f"'{table}' is no table of the worker {worker.name}; name it in its `tables`")
+
+
+def _plain(row: object) -> dict[str, Any]:
+    """A row as JSON keeps it; raises WrongChange of what JSON does not know."""
+    if not isinstance(row, Mapping) or not all(isinstance(name, str) for name in row):
+        raise WrongChange(f"a row maps names to values, which {row!r:.200} does not")
+    try:
+        text = json.dumps(dict(row), allow_nan=False, ensure_ascii=False, default=_written)
+        size = len(text.encode())
+    except (TypeError, ValueError, RecursionError) as error:
+        raise WrongChange(f"a row holds plain JSON values: {error}") from error
+    if size > MOST_BYTES or "\\u0000" in text:
+        raise WrongChange(f"a row has {MOST_BYTES} bytes of JSON at most and no NUL; this one has {size}")
+    plain: dict[str, Any] = json.loads(text)
+    return plain
+
+
+def _written(value: object) -> object:
+    if isinstance(value, date | datetime | time):
+        return value.isoformat()
+    raise TypeError(f"{value!r:.200} is none")
+
+
+def apply(session: Session, worker: Worker, changes: Sequence[Change], *, position: int, now: datetime) -> None:
+    """Write the changes of a worker; what it announces comes last, because the log's lock is held to the commit."""
+    # Before the rows, whose foreign keys touch shots: productions are locked first.
+    filed = [
+        _filed(session, worker, change, position=position, now=now) for change in changes if isinstance(change, File)
+    ]
+    by_shot: dict[str, dict[int, Sequence[Mapping[str, Any]]]] = {}
+    by_key: dict[str, dict[str, tuple[int | None, Mapping[str, Any] | None]]] = {}
+    announced: list[Announce] = []
+    for change in changes:
+        match change:
+            case Replace():
+                by_shot.setdefault(change.table, {})[change.shot_id] = change.rows
+            case Keep():
+                by_key.setdefault(change.table, {})[change.key] = (change.production_id, change.row)
+            case Announce():
+                announced.append(change)
+            case File() | Result():
+                pass
+            case _:
+                assert_never(change)
+    for table, of_shots in by_shot.items():
+        if built_in(worker, table):
+            figures.replace(session, table, version=worker.version, position=position, rows=of_shots)
+        else:
+            kept.replace(session, shelf(worker, table), position=position, rows=of_shots)
+    for table, of_keys in by_key.items():
+        kept.keep(session, shelf(worker, table), position=position, rows=of_keys)
+    announced += (each for each in filed if each is not None)
+    events.append_all(
+        session,
+        [
+            events.Happening(
+                kind=change.kind,
+                at=now,
+                actor=ACTOR,
+                production_id=change.production_id,
+                shot_id=change.shot_id,
+                data=change.data,
+            )
+            for change in announced
+        ],
+    )
+
+
+def _filed(session: Session, worker: Worker, report: File, *, position: int, now: datetime) -> Announce | None:
+    """File a report; what is to be said of it, None where it was nothing new."""
+    total = report_of(report.figures).total.figures
+    filing = reports.Filing(
+        version=worker.version,
+        production_id=report.production_id,
+        day=report.day,
+        position=position,
+        unmatched_counts=total[Figure.UNMATCHED_COUNTS],
+        inputs=report.inputs,
+        figures=report.figures,
+    )
+    filed = reports.file(session, filing, now=now)
+    if filed is None:
+        return None
+    data = {"production": filed.production, "day": filed.day.isoformat(), "revision": filed.revision}
+    return Announce(kind=EventKind.REPORT_FILED, data=data, production_id=filed.production_id)
