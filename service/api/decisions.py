@@ -1,6 +1,6 @@
 """Decisions: what is said of a take or of a range of it, how long it takes, and what is shot again for it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from fractions import Fraction
@@ -21,12 +21,13 @@ from service.domain.causes import ReturnCause
 from service.domain.progress import Decision, Verdict
 from service.domain.queues import Queue, Stay, comp_stays, implied_wait, queue
 from service.domain.refusals import Unfit
-from service.domain.reshoots import Reshoots, reshoots
+from service.domain.reshoots import Reshoots, reshoots, unrejected
 from service.domain.studio import Studio, day_opens, production_day
 from service.domain.waits import FirstTakes, Spread, decided_waits, first_takes, waits_at
 from service.store import decisions as over
 from service.store import events, studio, viewing
 from service.store import takes as store
+from service.store.viewing import Viewed
 
 router = APIRouter(prefix="/v1/productions", tags=["takes"], route_class=StrictRoute)
 
@@ -327,13 +328,8 @@ def _figures(session: Session, production_id: int, asked: Asked, *, now: datetim
     decided = over.decided(session, production_id, opens_at, closes_at=closes_at)
     counted = over.counted(session, production_id, asked.first_on, last_on=asked.last_on)
     waiting = viewing.undecided(session, production_id, viewing.Filter())
-    viewed = list(viewing.of_shots(session, decided | counted | set(waiting)))
+    viewed = list(viewing.of_shots(session, {*decided, *counted, *waiting}))
     takes = [each.takes for each in viewed]
-    histories = viewing.histories(session, [each for each in viewed if each.takes.id in counted])
-    shot = Reshoots()
-    for each in takes:
-        if each.id in counted:
-            shot += reshoots(each, histories, first_on=asked.first_on, last_on=asked.last_on)
     return DecisionFiguresOut(
         position=events.last_of(session, production_id),
         **{"from": asked.first_on},
@@ -343,9 +339,27 @@ def _figures(session: Session, production_id: int, asked: Asked, *, now: datetim
         decided=SpreadOut.of(Spread.of(decided_waits(takes, opens_at, closes_at=closes_at))),
         waiting=SpreadOut.of(Spread.of(waits_at(takes, now))),
         first_takes=FirstTakesOut.of(first_takes(takes, opens_at, closes_at=closes_at)),
-        reshoots=ReshootsOut.of(shot),
+        reshoots=ReshootsOut.of(
+            _reshoots(session, [each for each in viewed if each.takes.id in counted], counted, asked)
+        ),
         comp_queue=_comp_queue(session, production_id, opens_at, closes_at=min(closes_at, now)),
     )
+
+
+def _reshoots(session: Session, viewed: Sequence[Viewed], counted: Mapping[int, bool], asked: Asked) -> Reshoots:
+    """The reshoots of those of these shots that were counted, which says whether all counts lie in the window."""
+    found, left = Reshoots(), []
+    for each in (each for each in viewed if each.takes.id in counted):
+        # Ledgers are long, and most shots have nothing rejected: theirs need not be read.
+        plain = unrejected(each.takes) if counted[each.takes.id] else None
+        if plain is None:
+            left.append(each)
+        else:
+            found += plain
+    histories = viewing.histories(session, left)
+    for each in left:
+        found += reshoots(each.takes, histories, first_on=asked.first_on, last_on=asked.last_on)
+    return found
 
 
 def _comp_queue(session: Session, production_id: int, opens_at: datetime, *, closes_at: datetime) -> QueueOut | None:

@@ -80,6 +80,16 @@ def reshoots(shot: ShotTakes, histories: Histories, *, first_on: date, last_on: 
     return Reshoots(shot_frames, causes)
 
 
+def unrejected(shot: ShotTakes) -> Reshoots | None:
+    """The same of a shot all of whose counts lie on these days, found without its histories.
+
+    None where anything was ever rejected of it: what was shot again is then a matter of when each frame was captured.
+    """
+    if any(said.decision.verdict is Verdict.REJECT for take in shot.takes for said in take.said):
+        return None
+    return Reshoots(sum(each.total_frames for take in shot.takes for each in take.required(shot.plan)))
+
+
 def _again(
     shot: ShotTakes, take: TakeFacts, series: SeriesFacts, *, layer: Layer, histories: Histories
 ) -> dict[ReturnCause | None, int]:

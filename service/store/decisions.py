@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlmodel import Session, col
 
 from service.domain.events import EventKind
@@ -36,20 +36,26 @@ def decided(session: Session, production_id: int, opens_at: datetime, *, closes_
     return set(session.scalars(statement))
 
 
-def counted(session: Session, production_id: int, first_on: date, *, last_on: date) -> set[int]:
-    """The ids of the shots of a production with counts captured on these production days, both included."""
+def counted(session: Session, production_id: int, first_on: date, *, last_on: date) -> dict[int, bool]:
+    """The ids of the shots of a production with counts captured on these production days, both included.
+
+    And of each whether all its counts were.
+    """
+    on_the_days = select(col(CountRow.shot_id)).where(
+        col(CountRow.day_on) >= first_on, col(CountRow.day_on) <= last_on, col(CountRow.shot_id).is_not(None)
+    )
+    first, last = func.min(CountRow.day_on), func.max(CountRow.day_on)
     statement = (
-        select(col(CountRow.shot_id))
+        select(col(CountRow.shot_id), first, last)
         .join(ShotRow, col(ShotRow.id) == col(CountRow.shot_id))
         .where(
             col(ShotRow.production_id) == production_id,
             col(CountRow.purpose) == Purpose.SHOOT.value,
-            col(CountRow.day_on) >= first_on,
-            col(CountRow.day_on) <= last_on,
+            col(CountRow.shot_id).in_(on_the_days),
         )
-        .distinct()
+        .group_by(col(CountRow.shot_id))
     )
-    return {id_ for id_ in session.scalars(statement) if id_ is not None}
+    return {id_: first_on <= first and last <= last_on for id_, first, last in session.execute(statement)}
 
 
 def comp_turns(session: Session, production_id: int) -> list[Sequence[tuple[datetime, Turn]]]:

@@ -97,6 +97,10 @@ def test_days_without_anything_have_no_figures_and_the_window_is_seven_days_wher
     # What waits now is said of any window; of days to come there is no queue.
     ahead = reader.get(FIGURES, params={"from": "2026-03-04", "to": "2026-03-05"}).json()
     assert (ahead["waiting"]["takes"], ahead["comp_queue"], ahead["reshoots"]["shot_frames"]) == (1, None, 0)
+    # A window that cuts a shot has what was captured in it alone.
+    post(terminal, count(2, 120))
+    for first, frames in (("2026-03-02", 120), ("2026-03-03", 24)):
+        assert reader.get(FIGURES, params={"from": first}).json()["reshoots"]["shot_frames"] == frames
     backwards = reader.get(FIGURES, params={"from": "2026-03-03", "to": "2026-03-02"})
     assert (backwards.status_code, backwards.json()["type"]) == (422, "/problems/days-backwards")
     assert backwards.json()["first_day"] == "2026-03-03"

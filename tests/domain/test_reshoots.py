@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from service.domain.causes import ReturnCause
 from service.domain.frames import FrameSet, frames, run
-from service.domain.reshoots import Histories, Reshoots, layers, reshoots
+from service.domain.reshoots import Histories, Reshoots, layers, reshoots, unrejected
 from service.domain.takes import history
 from service.domain.viewing import ShotTakes
 from tests.domain.viewings import MONDAY, SHOT, TUESDAY, at, histories, said, series, shot, shot_frames, take
@@ -27,6 +27,16 @@ def test_a_retake_from_frame_61_shot_36_of_132_frames_again() -> None:
     found = over_both_days(shot(first, take(series(2, 36, starts_at=61))), RETAKE)
     assert found == Reshoots(132, {LIGHT: 36})
     assert found.ratio(found.reshot_frames) == Fraction(3, 11)
+
+
+def test_of_a_shot_without_a_rejection_the_frames_that_live_are_those_shot() -> None:
+    posts = histories(t1=shot_frames((1, 96), (3, 60)), t2=shot_frames((24, 36)))
+    of = shot(
+        take(series(1, 60), series(1, 9, camera="witness"), decisions=[said(1, "accept", 2)]), take(series(2, 36))
+    )
+    assert unrejected(of) == over_both_days(of, posts) == Reshoots(96, {})
+    withdrawn = [said(1, "reject", 2), said(2, "withdraw", 3)]
+    assert unrejected(shot(take(series(1, 60), decisions=withdrawn))) is None
 
 
 def test_frames_count_on_the_production_day_of_their_capture() -> None:
