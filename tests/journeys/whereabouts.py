@@ -67,7 +67,7 @@ def unsigned(lines: Iterable[Line]) -> dict[str, int]:
 def printed_phases(text: str) -> Rows:
     """The table of phases as the demo printed it."""
     names = "|".join((*PHASES, *BESIDE))
-    rows = re.findall(rf"^ *({names}) +(\d+) +(\d+) +(\d+) *$", text, re.MULTILINE)
+    rows = re.findall(rf"^ *({names}) +(\d+) +(\d+) +(\d+)(?: +(?:e[12]-.*)?)?$", text, re.MULTILINE)
     assert len(rows) == len(PHASES) + len(BESIDE), text
     return {name: tuple(map(int, numbers)) for name, *numbers in rows}
 

@@ -180,9 +180,10 @@ Way = Callable[[Bench, Shot, Mapping[str, Any]], None]
 
 
 def _straight(bench: Bench, shot: Shot, says: Mapping[str, Any]) -> None:
-    """Take 1 to its end, a frame or two over where the animator likes."""
+    """Take 1 to its end, a frame or two over where the animator likes; what is touched up later ends on its length."""
     per = 2 if Habit.TWOS in shot.habits else 1
-    reached = bench.shoot(says, upto=shot.last - shot.first + 1 + bench.rng.choice((0, 0, 0, 1, 2, 4)), per=per)
+    over = 0 if Habit.TOUCHED_UP in shot.habits else bench.rng.choice((0, 0, 0, 1, 2, 4))
+    reached = bench.shoot(says, upto=shot.last - shot.first + 1 + over, per=per)
     bench.note(**says, **_total(reached, per), outcome="circled" if Habit.WANTED in shot.habits else "finished")
 
 

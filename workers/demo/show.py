@@ -26,8 +26,11 @@ NIGHT_FIGURES = (
 )
 # In the order of the work.
 PHASES = ("planning", "set dressing", "shooting", "background plate", "compositing", "approval", "approved")
-# How many of the shots that wait for one thing are named.
+# How many of the shots that are somewhere, or wait for one thing, are named.
 NAMED = 2
+LONGEST = "those longest in their phase"
+# More than the demo has.
+MOST_EVENTS = 1_000
 CAUTION = "Hot lamps: keep clear of paper, gel and foam; never leave on unattended."
 
 
@@ -41,6 +44,7 @@ class Shown:
     total: Mapping[str, Any]
     shots: Sequence[Mapping[str, Any]]
     blocked: Mapping[str, Any]
+    moved: Sequence[Mapping[str, Any]]
 
 
 def read(client: Client) -> Shown:
@@ -48,9 +52,16 @@ def read(client: Client) -> Shown:
     whole = client.progress(PRODUCTION["code"], "episode")
     of_stages = {code: client.progress(PRODUCTION["code"], "stage", episode=code)["items"] for code in EPISODES}
     episodes = {item["episode"]: item for item in whole["items"]}
-    shots = list(client.shots(PRODUCTION["code"]))
-    blocked = client.blocked(PRODUCTION["code"]).body
-    return Shown(whole["position"], episodes, of_stages, whole["total"], shots, blocked)
+    moves = client.events(production=PRODUCTION["code"], kind=["shot.moved"], limit=MOST_EVENTS)
+    return Shown(
+        whole["position"],
+        episodes,
+        of_stages,
+        whole["total"],
+        shots=sorted(client.shots(PRODUCTION["code"]), key=lambda shot: (shot["phase_since"], shot["code"])),
+        blocked=client.blocked(PRODUCTION["code"]).body,
+        moved=[each["data"] for each in moves["items"]],
+    )
 
 
 def table(shown: Shown) -> Table:
@@ -116,6 +127,10 @@ def whereabouts(console: Console, shown: Shown) -> None:
     console.print(_waits(shown.blocked))
     for each in shown.blocked["ready"]:
         console.print(f"{each['shot']} lacks nothing and only has to be moved: {each['phase']} → {each['to']}.")
+    for each in shown.moved:
+        if each["cause"]:
+            went = f"from {each['origin']} to {each['to']}"
+            console.print(f"{each['shot']} was sent back {went} ({each['cause']}): {each['reason']}.")
     for shot in shown.shots:
         if shot["suspended"]:
             console.print(f"{shot['code']} is suspended: {shot['suspended']}.")
@@ -126,13 +141,14 @@ def whereabouts(console: Console, shown: Shown) -> None:
 
 
 def _phases(shots: Sequence[Mapping[str, Any]]) -> Table:
-    drawn = Table("where the shots are", *EPISODES, "all", box=box.SIMPLE_HEAD, padding=(0, 0, 0, 1))
-    for column in drawn.columns[1:]:
-        column.justify = "right"
+    drawn = Table("where the shots are", box=box.SIMPLE_HEAD, padding=(0, 0, 0, 1))
+    for heading in (*EPISODES, "all"):
+        drawn.add_column(heading, justify="right")
+    drawn.add_column(LONGEST, no_wrap=True)
     kept = [shot for shot in shots if not shot["omitted"]]
     for phase in PHASES:
         drawn.add_row(phase, *_by_episode([shot for shot in kept if shot["phase"] == phase]))
-    drawn.add_row("all in the cut", *_by_episode(kept), style="bold", end_section=True)
+    drawn.add_row("all in the cut", *list(_by_episode(kept))[:-1], style="bold", end_section=True)
     drawn.add_row("of these suspended", *_by_episode([shot for shot in kept if shot["suspended"]]))
     changed = [shot for shot in kept if shot["changed_since_approval"]]
     drawn.add_row("approved and changed since", *_by_episode(changed))
@@ -143,17 +159,18 @@ def _phases(shots: Sequence[Mapping[str, Any]]) -> Table:
 def _by_episode(shots: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     yield from (str(sum(shot["episode"] == code for shot in shots)) for code in EPISODES)
     yield str(len(shots))
+    yield _named([shot["code"] for shot in shots])
 
 
 def _waits(blocked: Mapping[str, Any]) -> Table:
     title = "What waits for whom, and for what"
     drawn = Table("what is missing", title=title, box=box.SIMPLE_HEAD, padding=(0, 0, 0, 1))
     drawn.add_column("shots", justify="right")
-    drawn.add_column("those longest in their phase", no_wrap=True)
+    drawn.add_column(LONGEST, no_wrap=True)
     for who, waits in groupby(blocked["waits"], key=lambda wait: str(wait["who"])):
         drawn.add_row(f"for the {who}", str(blocked["waiting_for"][who]), style="bold")
         for wait in waits:
-            drawn.add_row(f"  {_missing(wait)}", str(wait["count"]), _named(wait))
+            drawn.add_row(f"  {_missing(wait)}", str(wait["count"]), _named([shot["shot"] for shot in wait["shots"]]))
         drawn.add_section()
     return drawn
 
@@ -164,9 +181,10 @@ def _missing(wait: Mapping[str, Any]) -> str:
     return "planned frames shot, then accepted" if unshot else str(wait["fact"])
 
 
-def _named(wait: Mapping[str, Any]) -> str:
-    codes = [shot["shot"] for shot in wait["shots"][:NAMED]]
-    return ", ".join(codes) + (f" +{wait['count'] - len(codes)}" if wait["count"] > len(codes) else "")
+def _named(codes: Sequence[str]) -> str:
+    """The first codes, and how many follow."""
+    more = len(codes) - NAMED
+    return ", ".join(codes[:NAMED]) + (f" +{more}" if more > 0 else "")
 
 
 def onward(console: Console, address: str, key: str) -> None:
