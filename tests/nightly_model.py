@@ -2,7 +2,8 @@
 
 A record is a list of dictionaries in the order they were acknowledged, as `tests/nights.py` keeps it. Each has `said`
 and `at`; a `shot` and a `change` have the plan, a `count` what was posted and its `answer`, a `decision` its verdict, a
-`restate` the total that is right of a take, a `move` the shot and take its counts go to.
+`restate` the total that is right of a take, a `move` the shot and take its counts go to. A `go` leads a shot from one
+phase to another, a `sign` and a `withdraw` are of sign-offs, a `suspend` and a `resume` of what is suspended.
 The frames a shot has credited are those of `tests/model.py`.
 """
 
@@ -19,6 +20,8 @@ Codes = Mapping[str, str | None]
 Sums = dict[tuple[str, str | None], Counter[str]]
 CAUSES = {"accept": "accepted", "circle": "circled", "reject": "rejected", "withdraw": "withdrawn"}
 PLATE_MINIMUM = 25
+# In the order of the work, so that what leads to an earlier one leads back.
+PHASES = ("planning", "set dressing", "shooting", "background plate", "compositing", "approval", "approved")
 OF_ANIMATOR = {"net_frames", "gross_frames", "deleted_frames", "corrected_frames", "takes_finished", "takes_circled"}
 NOT_OF_EPISODE = {"silent_terminals", "unmatched_counts"}
 
@@ -192,12 +195,15 @@ class Tally:
     def episode(self, shot: str) -> str:
         return str(self.then.plans.get(shot, self.whole.first[shot])["episode"])
 
+    def home(self, shot: str) -> str | None:
+        came = self.whole.came(shot, self.day.closes)
+        planned = self.then.plans.get(shot, self.whole.first[shot]).get("stage")
+        return planned or (came[-1]["stage"] if came else None)
+
     def stand(self, shot: str) -> None:
         """Planned and credited frames and plates at the day's close, and what moved them on the day."""
         plan, on = self.then.plans[shot], self.day.on
-        came = self.whole.came(shot, self.day.closes)
-        home = plan.get("stage") or (came[-1]["stage"] if came else None)
-        codes = {"episode": self.episode(shot), "stage": home}
+        codes = {"episode": self.episode(shot), "stage": self.home(shot)}
         asked, asked_before = (
             sum(frames for day, of, frames in self.then.planned if of == shot and (day < on or (day == on and now)))
             for now in (True, False)
@@ -255,11 +261,31 @@ class Tally:
         for take in {each["take"] for each in said if each["verdict"] == "circle"}:
             came = self.whole.came(shot, self.day.closes)
             # A take whose counts were moved away is its shot's.
-            home = self.then.plans.get(shot, self.whole.first[shot]).get("stage")
-            shot_home = {"stage": home or (came[-1]["stage"] if came else None)}
-            last = ([shot_home] + [each for each in came if each["take"] == take])[-1]
+            last = ([{"stage": self.home(shot)}] + [each for each in came if each["take"] == take])[-1]
             codes = {"stage": last["stage"], "animator": last.get("animator")}
             self.add("takes_circled", 1, episode=self.episode(shot), **codes)
+
+    def walk(self, shot: str) -> None:
+        """What was done on the day to where a shot is, and where it stood at the close."""
+        codes = {"episode": self.episode(shot), "stage": self.home(shot)}
+        done = [entry for entry in self.record if entry["shot"] == shot and entry["at"] < self.day.closes]
+        today = [entry for entry in done if entry["at"] >= self.day.opened]
+        legs = [entry for entry in today if entry["said"] == "go"]
+        back = [leg for leg in legs if PHASES.index(leg["to"]) < PHASES.index(leg["origin"])]
+        self.add("moves", len(legs), **codes)
+        self.add("moves_overridden", sum(leg["overridden"] for leg in legs), **codes)
+        self.add("moves_back", len(back), **codes)
+        for leg in back:
+            self.add(f"moves_back_{leg['cause'].replace(' ', '_').replace('-', '')}", 1, **codes)
+        self.add("shots_approved", int(any(leg["to"] == "approved" for leg in legs)), **codes)
+        self.add("signoffs_given", sum(entry["said"] == "sign" for entry in today), **codes)
+        self.add("signoffs_withdrawn", sum(entry["said"] == "withdraw" for entry in today), **codes)
+        if shot in self.then.plans and not self.then.plans[shot]["omitted"]:
+            phase = (["planning"] + [entry["to"] for entry in done if entry["said"] == "go"])[-1]
+            figure = "approved_in_all" if phase == "approved" else "in_" + phase.replace(" ", "_")
+            self.add(f"shots_{figure}", 1, **codes)
+            held = [entry["said"] for entry in done if entry["said"] in {"suspend", "resume"}]
+            self.add("shots_suspended", int(held[-1:] == ["suspend"]), **codes)
 
     def receive(self) -> None:
         """Counts that came for earlier days, counts that still wait, and terminals that were not heard of."""
@@ -288,6 +314,7 @@ def report(record: Sequence[Said], day: Day) -> Sums:
     for shot in tally.whole.plans:
         tally.circle(shot)
         tally.capture(shot)
+        tally.walk(shot)
     tally.receive()
     kept = {key: Counter({name: n for name, n in found.items() if n}) for key, found in tally.sums.items()}
     return {key: found for key, found in kept.items() if found}

@@ -11,18 +11,35 @@ from typing import Any
 
 from sqlmodel import Session, col, select
 
-from service.actions import corrections, keys, productions, shifts, shots, stages, takes, terminals, unmatched
+from service.actions import (
+    corrections,
+    keys,
+    moves,
+    productions,
+    shifts,
+    shots,
+    signoffs,
+    stages,
+    suspensions,
+    takes,
+    terminals,
+    unmatched,
+)
 from service.actions import studio as studios
 from service.actions.counts import Poster, record_counts
 from service.actions.keys import Wanted
 from service.actions.shots import Planned
 from service.actions.takes import Ruling
+from service.domain.causes import ReturnCause
 from service.domain.counts import CaptureTime, Post, TimeBasis
 from service.domain.keys import Scope
+from service.domain.phases import Phase
 from service.domain.progress import Decision, Verdict
+from service.domain.refusals import Refusal
 from service.domain.reports import Nightly as Report
 from service.domain.reports import report_of
 from service.domain.shifts import Line, Signal
+from service.domain.signoffs import Matter, Role
 from service.domain.studio import Studio
 from service.domain.takes import Outcome, Purpose
 from service.store import studio as studio_rows
@@ -207,6 +224,68 @@ class Nights:
             right = corrections.Move(shot=other, take=to_take)
             corrections.move(session, row.id or 0, series, right, check=_any_state, said=self._said())
         self._note("move", shot=shot, to=to, take=take, to_take=to_take or take, purpose=purpose)
+
+    def go(self, shot: str, to: str, *, cause: str | None = None, reason: str | None = "as asked") -> bool:
+        """Move a shot to another phase, setting aside what it lacks; whether it could be."""
+        with self.database.writing() as session:
+            production = productions.find(session, self.production)
+            row = shots.find(session, production, shot, lock=True)
+            wanted = moves.Wanted(
+                to=Phase(to), cause=ReturnCause(cause) if cause else None, reason=reason, override=True
+            )
+            (tried,) = moves.move_all(
+                session,
+                production,
+                [row],
+                wanted,
+                plate_minimum_frames=self.studio.plate_minimum_frames,
+                by="office",
+                now=self.now,
+            )
+        if tried.refused is None:
+            aside = bool(tried.set_aside)
+            self._note("go", shot=shot, origin=tried.origin.value, to=to, cause=cause, overridden=aside)
+        return tried.refused is None
+
+    def sign(self, shot: str, matter: str, role: str = "director") -> bool:
+        """Sign something of a shot off; whether it could be."""
+        asked = signoffs.Signing(
+            matter=Matter(matter),
+            role=Role(role),
+            signer=None,
+            note=None,
+            by="office",
+            roles=frozenset(Role),
+            coordinates=True,
+        )
+        minimum = self.studio.plate_minimum_frames
+        with self.database.writing() as session:
+            production = productions.find(session, self.production)
+            row = shots.find(session, production, shot, lock=True)
+            try:
+                signed = signoffs.sign(session, production, row, asked, plate_minimum_frames=minimum, now=self.now)
+            except Refusal:
+                return False
+            id_ = signed.id
+        self._note("sign", shot=shot, matter=matter, role=role, id=id_)
+        return True
+
+    def withdraw(self, shot: str, id_: int, *, reason: str = "looked at again") -> None:
+        """Withdraw a sign-off that stands."""
+        with self.database.writing() as session:
+            production = productions.find(session, self.production)
+            row = shots.find(session, production, shot, lock=True)
+            signed = signoffs.find(session, row, id_)
+            signoffs.withdraw(session, production, row, signed, reason=reason, by="office", now=self.now)
+        self._note("withdraw", shot=shot, id=id_)
+
+    def suspend(self, shot: str, *, suspended: bool = True, reason: str | None = "the armature broke") -> None:
+        """Let a shot be suspended, or not."""
+        with self.database.writing() as session:
+            production = productions.find(session, self.production)
+            row = shots.find(session, production, shot, lock=True)
+            suspensions.change(session, production, row, suspended=suspended, reason=reason, by="office", now=self.now)
+        self._note("suspend" if suspended else "resume", shot=shot)
 
     def _said(self) -> corrections.Said:
         return corrections.Said(by="office", reason="miscounted", now=self.now, studio=self.studio)

@@ -10,8 +10,9 @@ from typing import Any, assert_never
 
 from sqlmodel import Session
 
+from service.domain.dayfigures import Figure
 from service.domain.events import EventKind
-from service.domain.reports import Figure, report_of
+from service.domain.reports import report_of
 from service.store import events, figures, kept, reports
 from service.store.kept import Shelf
 from workers.contract import (

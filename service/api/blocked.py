@@ -177,11 +177,19 @@ def get_blocked(
         if (unchanged := door.unchanged(rev=last, head=minimum)) is not None:
             return unchanged
         only = None if episode is None else find_episode(session, of, episode).id
-        found = blocked(_shots(session, of, Filter(episode_id=only), plate_minimum_frames=minimum))
-        waiting = (*found.ready, *(each for wait in found.waits for each in wait.shots))
-        codes = stages.codes(session, {stage_id for each in waiting for stage_id in each.stage_ids})
-        out = BlockedOut.of(found, position=last, codes=codes, limit=limit)
+        where = Filter(episode_id=only)
+        out = asked(session, of, where, plate_minimum_frames=minimum, position=last, limit=limit)
         return door.reply(session, out, rev=last, head=minimum)
+
+
+def asked(
+    session: Session, of: ProductionRow, where: Filter, *, plate_minimum_frames: int, position: int, limit: int
+) -> BlockedOut:
+    """What the shots of a production that pass the filter wait for now, naming at most `limit` for each fact."""
+    found = blocked(_shots(session, of, where, plate_minimum_frames=plate_minimum_frames))
+    waiting = (*found.ready, *(each for wait in found.waits for each in wait.shots))
+    codes = stages.codes(session, {stage_id for each in waiting for stage_id in each.stage_ids})
+    return BlockedOut.of(found, position=position, codes=codes, limit=limit)
 
 
 def _shots(session: Session, of: ProductionRow, where: Filter, *, plate_minimum_frames: int) -> Iterator[Shot]:

@@ -7,11 +7,22 @@ from typing import Any
 
 from pydantic import Field
 
+from service.api.blocked import BlockedOut
+from service.api.daymoves import (
+    FIGURES_EXAMPLE,
+    MOVE_EXAMPLE,
+    SIGNOFF_EXAMPLE,
+    DayMoveOut,
+    DaySignOffOut,
+    PhaseFiguresOut,
+    SuspendedOut,
+)
 from service.api.fields import Out
 from service.api.progress import CreditedChangeOut, FramesShotOut, per_cent
+from service.domain.dayfigures import BY_CAUSE, Figure, Grouping
 from service.domain.days import Happened, Silent
 from service.domain.progress import Cause
-from service.domain.reports import BY_CAUSE, Differs, Figure, Grouping, Nightly
+from service.domain.reports import Differs, Nightly
 from service.domain.studio import iso_week
 
 LONG_DAYS = (
@@ -36,6 +47,7 @@ BASIS = {
     "late_net_frames": "frames",
     "earlier_days_counts": "counts",
     "unmatched_counts": "counts",
+    "phases": "moves, sign-offs and shots",
 }
 
 
@@ -43,7 +55,8 @@ BASIS = {
 class Shown:
     """A report as it is shown: what it is of, whether and when it was filed, and whether animators are named.
 
-    `revision` is 0 and `filed_at` None of a report that was not filed, but made for the one who asks.
+    `revision` is 0 and `filed_at` None of a report that was not filed, but made for the one who asks. `blocked` is what
+    waits for whom now, beside a day that is open.
     """
 
     production: str
@@ -54,6 +67,7 @@ class Shown:
     filed_at: datetime | None
     difference: tuple[Differs, ...] | None
     names: bool
+    blocked: BlockedOut | None = None
 
 
 class FiguresOut(Out):
@@ -78,6 +92,9 @@ class FiguresOut(Out):
     earlier_days_counts: int = Field(description="Counts that came on the day for earlier days.")
     unmatched_counts: int | None = Field(
         description="Counts captured on the day that still wait for a shot; null of an episode."
+    )
+    phases: PhaseFiguresOut | None = Field(
+        description="Moves, sign-offs and phases; null of a report that was filed before reports told of them."
     )
 
 
@@ -136,7 +153,9 @@ class DiffersOut(Out):
     scope: Grouping = Field(description="Of what: the production, an episode, a stage, an animator.")
     code: str | None = Field(description="Its code or name.")
     figure: Figure = Field(description="The figure, named as in the CSV.")
-    before: int | None = Field(description="What the revision before said; null where it had no such group.")
+    before: int | None = Field(
+        description="What the revision before said; null where it had no such group, or did not tell the figure yet."
+    )
     after: int | None = Field(description="What this revision says; null where it has no such group.")
 
 
@@ -164,6 +183,14 @@ class NightlyOut(Out):
     silent: list[SilentOut] = Field(description="The silent terminals, by name.")
     missing_plates: list[str] = Field(description="The first 100 shots whose plate is missing, by code.")
     changes: ChangesOut = Field(description="What else happened on the day.")
+    moves: list[DayMoveOut] | None = Field(
+        description="The first 100 moves of the day in order; null of a report filed before reports told of phases."
+    )
+    signoffs: list[DaySignOffOut] = Field(description="The first 100 sign-offs given or withdrawn on the day in order.")
+    suspended: list[SuspendedOut] = Field(description="The first 100 shots that were suspended at its close, by code.")
+    blocked: BlockedOut | None = Field(
+        description="What waits for whom now, beside the day that is open; null of any other, and kept by no revision."
+    )
     difference: list[DiffersOut] | None = Field(
         description="The figures that differ from the revision before; null of the first and of what was not filed."
     )
@@ -206,6 +233,10 @@ class NightlyOut(Out):
                 by_kind=dict(report.happenings),
                 entries=[_happened(each) for each in report.happened],
             ),
+            moves=None if report.moved is None else [DayMoveOut.of(each) for each in report.moved],
+            signoffs=[DaySignOffOut.of(each) for each in report.signed],
+            suspended=[SuspendedOut.of(each) for each in report.suspended],
+            blocked=shown.blocked,
             difference=None if shown.difference is None else [_differs(each) for each in shown.difference],
             cautions=[LONG_DAYS],
         )
@@ -223,6 +254,7 @@ def _figures(figures: Mapping[Figure, int]) -> dict[str, Any]:
             causes={cause: causes[cause] for cause in sorted(causes, key=lambda each: each.value)},
         ),
         "per_cent": per_cent(figures[Figure.CREDITED_FRAMES], figures[Figure.PLANNED_FRAMES]),
+        "phases": PhaseFiguresOut.of(figures),
     }
 
 
@@ -281,6 +313,7 @@ _FIGURES = {
     "late_net_frames": 12,
     "earlier_days_counts": 0,
     "unmatched_counts": 0,
+    "phases": FIGURES_EXAMPLE,
 }
 _OF_EPISODE = {**_FIGURES, "silent_terminals": None, "unmatched_counts": None}
 EXAMPLE = {
@@ -317,6 +350,10 @@ EXAMPLE = {
             }
         ],
     },
+    "moves": [MOVE_EXAMPLE],
+    "signoffs": [SIGNOFF_EXAMPLE],
+    "suspended": [],
+    "blocked": None,
     "difference": [
         {"scope": "production", "code": None, "figure": "net_frames", "before": 49, "after": 61},
         {"scope": "production", "code": None, "figure": "late_counts", "before": 0, "after": 1},

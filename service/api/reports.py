@@ -10,23 +10,26 @@ from pydantic import Field
 from sqlmodel import Session
 
 from service.actions.productions import ProductionUnknown
+from service.api.blocked import BlockedOut, asked
 from service.api.doors import Door, Reader
 from service.api.examples import Responses, answers, page_of
 from service.api.fields import Day, Out
 from service.api.media import CSV_TYPE, Media, chosen, csv_text
 from service.api.nights import EXAMPLE, NightlyOut, Shown
-from service.api.pages import LARGEST_ID, Page, Paging
+from service.api.pages import LARGEST_ID, USUAL_PAGE, Page, Paging
 from service.api.productions import ProductionInPath
 from service.api.refusals import NotAcceptable
 from service.api.strict import StrictRoute
+from service.domain.dayfigures import Figure, Grouping
 from service.domain.days import built
 from service.domain.keys import Scope
 from service.domain.refusals import Unknown
-from service.domain.reports import Differs, Figure, Grouping, nightly, report_of
+from service.domain.reports import Differs, nightly, report_of
 from service.domain.studio import production_day
 from service.store import events, studio
 from service.store import reports as store
 from service.store.reports import ListedDay
+from service.store.shots import Filter
 from service.store.tables import NightlyReportRow, ProductionRow
 
 router = APIRouter(prefix="/v1/productions", tags=["reports"], route_class=StrictRoute)
@@ -129,7 +132,8 @@ def get_day(door: Reader, production: ProductionInPath, day: DayInPath, revision
 
     The worker *nightly* files the report when the day closes, and a revision whenever late counts or corrections change
     it; every revision stays. A day without a report, above all one that is still open, is answered as it now stands,
-    with `filed` false. As `text/csv` the columns are always these, one row for the production and each episode, stage
+    with `filed` false; beside the day that is open stands what waits for whom now, `blocked`, which no revision keeps.
+    As `text/csv` the columns are always these, one row for the production and each episode, stage
     and animator: what the report is of, `scope` and `code`, then every figure; a figure the scope does not have is
     empty. A code or name that begins with `=`, `+`, `-` or `@` has an apostrophe before it, so that no spreadsheet
     takes it for a formula.
@@ -150,6 +154,7 @@ def _answer(door: Door, code: str, day: date | None, *, revision: int | None) ->
             shown = _of_row(row, production.code, names=names)
         else:
             facts = store.facts(session, production, day, studio=studio.load(session))
+            beside = media is Media.JSON and facts.terms.opened_at <= door.now < facts.terms.closes_at
             shown = Shown(
                 production=production.code,
                 report=nightly(facts),
@@ -159,6 +164,7 @@ def _answer(door: Door, code: str, day: date | None, *, revision: int | None) ->
                 filed_at=None,
                 difference=None,
                 names=names,
+                blocked=_blocked(session, production) if beside else None,
             )
     content = NightlyOut.of(shown).model_dump_json() if media is Media.JSON else _csv(shown)
     return door.show(
@@ -167,6 +173,11 @@ def _answer(door: Door, code: str, day: date | None, *, revision: int | None) ->
         rev=shown.revision,
         about=f"{shown.report.terms.day}&{'names' if names else 'no names'}",
     )
+
+
+def _blocked(session: Session, production: ProductionRow) -> BlockedOut:
+    minimum, last = studio.load(session).plate_minimum_frames, events.last_of(session, production.id or 0)
+    return asked(session, production, Filter(), plate_minimum_frames=minimum, position=last, limit=USUAL_PAGE)
 
 
 def _filed(session: Session, production: ProductionRow, day: date, revision: int | None) -> NightlyReportRow | None:

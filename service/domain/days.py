@@ -11,6 +11,8 @@ from enum import Enum
 from types import UnionType
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
+from service.domain.daymoves import Moved, Signed
+from service.domain.phases import Phase
 from service.domain.progress import Cause
 from service.domain.studio import Studio, day_opens, tz_data_version
 from service.domain.takes import Purpose, Step
@@ -129,7 +131,8 @@ class ShotAtClose:
 
     `stage` is its home: where its first part was planned, else the stage whose count had come last, else None.
     `planned_frames` is T, `credited_frames` E; `plate_frames` are the frames of its plates captured by then,
-    `plate_needed_frames` those that were asked for.
+    `plate_needed_frames` those that were asked for. `phase` is where it was, `suspended` and `suspended_at` why and
+    since when it was suspended, None where it was not.
     """
 
     shot: str
@@ -139,6 +142,10 @@ class ShotAtClose:
     credited_frames: int
     plate_needed_frames: int
     plate_frames: int
+    # Reports were filed before they told of phases, and their facts are read back.
+    phase: Phase | None = None
+    suspended: str | None = None
+    suspended_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,7 +232,8 @@ class DayFacts:
     `shots` are those that stood in the plan or in the credit at the day's close or changed on it; `credit_changes` and
     `plan_changes` the day's entries of their journals. `shooting` is what was captured, `finished` and `circled` the
     takes. `silent` are terminals, `brought` counts that came for earlier days, `waiting` counts without a shot.
-    `happened` are the first entries of what changed, `happenings` the number of all by kind.
+    `happened` are the first entries of what changed, `happenings` the number of all by kind. `moved` are the moves of
+    the day, None in facts that were kept before reports told of phases; `signed` are the sign-offs given and withdrawn.
     """
 
     terms: Terms
@@ -240,6 +248,8 @@ class DayFacts:
     waiting: tuple[Waiting, ...] = ()
     happened: tuple[Happened, ...] = ()
     happenings: Mapping[str, int] = field(default_factory=dict)
+    moved: tuple[Moved, ...] | None = None
+    signed: tuple[Signed, ...] = ()
 
 
 def plain(value: object) -> Any:  # noqa: ANN401 - any JSON value

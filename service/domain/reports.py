@@ -7,88 +7,24 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from enum import StrEnum
 from typing import Any
 
+from service.domain.dayfigures import (
+    BACK_BY_CAUSE,
+    BY_CAUSE,
+    FIGURES_OF,
+    IN_PHASE,
+    OF_PHASES,
+    Figure,
+    Grouping,
+)
+from service.domain.daymoves import Held, Moved, Signed
 from service.domain.days import DayFacts, Happened, ShotAtClose, Silent, TakeNamed, Terms, built, plain
-from service.domain.progress import Cause
+from service.domain.phases import Phase
 from service.domain.takes import Purpose
 
 PLATES_NAMED = 100
-
-
-class Grouping(StrEnum):
-    """What a group of figures is of."""
-
-    PRODUCTION = "production"
-    EPISODE = "episode"
-    STAGE = "stage"
-    ANIMATOR = "animator"
-
-
-class Figure(StrEnum):
-    """The figures of a group; `…_frames` are frames, the rest whole numbers of what they name."""
-
-    NET_FRAMES = "net_frames"
-    GROSS_FRAMES = "gross_frames"
-    DELETED_FRAMES = "deleted_frames"
-    CORRECTED_FRAMES = "corrected_frames"
-    CREDITED_CHANGE_FRAMES = "credited_change_frames"
-    ADDED_FRAMES = "credited_change_added_frames"
-    COUNTED_FRAMES = "credited_change_counted_frames"
-    CIRCLED_FRAMES = "credited_change_circled_frames"
-    ACCEPTED_FRAMES = "credited_change_accepted_frames"
-    REJECTED_FRAMES = "credited_change_rejected_frames"
-    WITHDRAWN_FRAMES = "credited_change_withdrawn_frames"
-    RECUT_FRAMES = "credited_change_recut_frames"
-    OMITTED_FRAMES = "credited_change_omitted_frames"
-    RESTORED_FRAMES = "credited_change_restored_frames"
-    CREDIT_CORRECTED_FRAMES = "credited_change_corrected_frames"
-    CREDITED_FRAMES = "credited_frames"
-    PLANNED_FRAMES = "planned_frames"
-    SHOTS_FINISHED = "shots_finished"
-    SHOTS_FINISHED_IN_ALL = "shots_finished_in_all"
-    TAKES_FINISHED = "takes_finished"
-    TAKES_CIRCLED = "takes_circled"
-    PLATES_IN = "plates_in"
-    PLATES_MISSING = "plates_missing"
-    SILENT_TERMINALS = "silent_terminals"
-    LATE_COUNTS = "late_counts"
-    LATE_NET_FRAMES = "late_net_frames"
-    EARLIER_DAYS_COUNTS = "earlier_days_counts"
-    UNMATCHED_COUNTS = "unmatched_counts"
-
-
-BY_CAUSE: Mapping[Cause, Figure] = {
-    Cause.ADDED: Figure.ADDED_FRAMES,
-    Cause.COUNTED: Figure.COUNTED_FRAMES,
-    Cause.CIRCLED: Figure.CIRCLED_FRAMES,
-    Cause.ACCEPTED: Figure.ACCEPTED_FRAMES,
-    Cause.REJECTED: Figure.REJECTED_FRAMES,
-    Cause.WITHDRAWN: Figure.WITHDRAWN_FRAMES,
-    Cause.RECUT: Figure.RECUT_FRAMES,
-    Cause.OMITTED: Figure.OMITTED_FRAMES,
-    Cause.RESTORED: Figure.RESTORED_FRAMES,
-    Cause.CORRECTED: Figure.CREDIT_CORRECTED_FRAMES,
-}
-# A count that waits for a shot has no episode yet, a terminal none at all; a shot's credit is no one animator's.
-OF_EPISODE = frozenset(Figure) - {Figure.SILENT_TERMINALS, Figure.UNMATCHED_COUNTS}
-OF_ANIMATOR = frozenset(
-    {
-        Figure.NET_FRAMES,
-        Figure.GROSS_FRAMES,
-        Figure.DELETED_FRAMES,
-        Figure.CORRECTED_FRAMES,
-        Figure.TAKES_FINISHED,
-        Figure.TAKES_CIRCLED,
-    }
-)
-FIGURES_OF: Mapping[Grouping, frozenset[Figure]] = {
-    Grouping.PRODUCTION: frozenset(Figure),
-    Grouping.EPISODE: OF_EPISODE,
-    Grouping.STAGE: frozenset(Figure),
-    Grouping.ANIMATOR: OF_ANIMATOR,
-}
+MOVES_NAMED = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +45,9 @@ class Nightly:
 
     `groups` has the production first, then episodes, stages and animators by code, None last; never by size.
     `missing_plates` are the first shots that were finished and lacked their plate, by code. `happened` are the first
-    entries of what changed, `happenings` the number of all by kind.
+    entries of what changed, `happenings` the number of all by kind. `moved` are the first moves and `signed` the first
+    sign-offs of the day in order, `suspended` the first shots that were suspended at its close, by code. `moved` is
+    None, and the figures of phases are left out, in a report that was filed before reports told of phases.
     """
 
     terms: Terms
@@ -118,6 +56,9 @@ class Nightly:
     silent: tuple[Silent, ...]
     happened: tuple[Happened, ...]
     happenings: Mapping[str, int]
+    moved: tuple[Moved, ...] | None = None
+    signed: tuple[Signed, ...] = ()
+    suspended: tuple[Held, ...] = ()
 
     @property
     def total(self) -> Group:
@@ -127,7 +68,7 @@ class Nightly:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Differs:
-    """A figure that changed between two revisions; None where the group was not in one of them."""
+    """A figure that changed between two revisions; None where one of them has no such group, or did not tell it yet."""
 
     scope: Grouping
     code: str | None
@@ -163,16 +104,29 @@ def nightly(facts: DayFacts) -> Nightly:
             if figure in FIGURES_OF[scope]:
                 sums[scope, code][figure] = sums[scope, code].get(figure, 0) + amount
     missing = sorted(each.shot for each in facts.shots if _finished(each) and not _plate_in(each))
+    told = facts.moved is not None
     return Nightly(
         terms=facts.terms,
         groups=tuple(
-            Group(scope=scope, code=code, figures=_whole(scope, sums[scope, code])) for scope, code in _in_order(sums)
+            Group(scope=scope, code=code, figures=_whole(scope, sums[scope, code], phases=told))
+            for scope, code in _in_order(sums)
         ),
         missing_plates=tuple(missing[:PLATES_NAMED]),
         silent=facts.silent,
         happened=facts.happened,
         happenings=facts.happenings,
+        moved=None if facts.moved is None else facts.moved[:MOVES_NAMED],
+        signed=facts.signed[:MOVES_NAMED],
+        suspended=tuple(sorted(_held(facts.shots), key=lambda each: each.shot)[:MOVES_NAMED]),
     )
+
+
+def _held(shots: Sequence[ShotAtClose]) -> Iterator[Held]:
+    for each in shots:
+        if _in_hand(each) and each.phase and each.suspended_at and each.suspended is not None:
+            yield Held(
+                shot=each.shot, episode=each.episode, phase=each.phase, since=each.suspended_at, reason=each.suspended
+            )
 
 
 def _in_order(keys: Mapping[tuple[Grouping, str | None], Any]) -> list[tuple[Grouping, str | None]]:
@@ -180,8 +134,9 @@ def _in_order(keys: Mapping[tuple[Grouping, str | None], Any]) -> list[tuple[Gro
     return sorted(keys, key=lambda key: (order.index(key[0]), key[1] is None, key[1] or ""))
 
 
-def _whole(scope: Grouping, found: Mapping[Figure, int]) -> dict[Figure, int]:
-    return {figure: found.get(figure, 0) for figure in Figure if figure in FIGURES_OF[scope]}
+def _whole(scope: Grouping, found: Mapping[Figure, int], *, phases: bool) -> dict[Figure, int]:
+    told = FIGURES_OF[scope] if phases else FIGURES_OF[scope] - OF_PHASES
+    return {figure: found.get(figure, 0) for figure in Figure if figure in told}
 
 
 def _shares(facts: DayFacts) -> Iterator[Share]:
@@ -194,6 +149,7 @@ def _shares(facts: DayFacts) -> Iterator[Share]:
         yield homes[change.shot], Figure.CREDITED_CHANGE_FRAMES, change.frames
         yield homes[change.shot], BY_CAUSE[change.cause], change.frames
     yield from _capture_shares(facts)
+    yield from _phase_shares(facts, homes)
     yield from (({Grouping.STAGE: each.stage}, Figure.SILENT_TERMINALS, 1) for each in facts.silent)
     yield from (({Grouping.STAGE: each.stage}, Figure.UNMATCHED_COUNTS, each.counts) for each in facts.waiting)
     for brought in facts.brought:
@@ -219,6 +175,33 @@ def _shot_shares(facts: DayFacts, homes: Mapping[str, Codes]) -> Iterator[Share]
             yield codes, Figure.SHOTS_FINISHED_IN_ALL, 1
             yield codes, Figure.SHOTS_FINISHED, int(not before)
             yield codes, Figure.PLATES_MISSING, int(not _plate_in(shot))
+
+
+def _phase_shares(facts: DayFacts, homes: Mapping[str, Codes]) -> Iterator[Share]:
+    for shot in facts.shots:
+        if _in_hand(shot) and shot.phase is not None:
+            yield homes[shot.shot], IN_PHASE[shot.phase], 1
+            yield homes[shot.shot], Figure.SHOTS_SUSPENDED, int(shot.suspended is not None)
+    approved: dict[str, Codes] = {}
+    for move in facts.moved or ():
+        # A shot may have been moved and be in no plan any more, and then the facts have no close of it.
+        codes = {Grouping.EPISODE: move.episode, Grouping.STAGE: move.stage}
+        yield codes, Figure.MOVES, 1
+        yield codes, Figure.MOVES_OVERRIDDEN, int(bool(move.lacked))
+        yield codes, Figure.MOVES_BACK, int(move.back)
+        if move.cause is not None:
+            yield codes, BACK_BY_CAUSE[move.cause], 1
+        if move.to is Phase.APPROVED:
+            approved[move.shot] = codes
+    yield from ((codes, Figure.SHOTS_APPROVED, 1) for codes in approved.values())
+    for each in facts.signed:
+        codes = {Grouping.EPISODE: each.episode, Grouping.STAGE: each.stage}
+        yield codes, Figure.SIGNOFFS_GIVEN if each.given else Figure.SIGNOFFS_WITHDRAWN, 1
+
+
+def _in_hand(shot: ShotAtClose) -> bool:
+    # An omitted shot plans nothing, and an entered one always something.
+    return shot.planned_frames > 0
 
 
 def finished(planned: int, credited: int) -> bool:
@@ -276,15 +259,35 @@ def difference(before: Nightly, after: Nightly) -> tuple[Differs, ...]:
 
 
 def report_of(figures: Mapping[str, Any]) -> Nightly:
-    """The report that `plain` made these stored figures of; a figure there was none of yet when it was filed is 0."""
+    """The report that `plain` made these stored figures of.
+
+    Frames there was no figure of yet when it was filed are 0, figures of phases left out where it did not tell them.
+    """
     report = built(Nightly, figures)
-    groups = (replace(each, figures=_whole(each.scope, each.figures)) for each in report.groups)
+    told = report.moved is not None
+    groups = (replace(each, figures=_whole(each.scope, each.figures, phases=told)) for each in report.groups)
     return replace(report, groups=tuple(groups))
 
 
 def says_the_same(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
-    """Whether two reports as they are stored say the same, whichever figures there were when each was made."""
-    return before == after or report_of(before) == report_of(after)
+    """Whether two reports as they are stored say the same, whichever figures there were when each was made.
+
+    Where the earlier one was filed before reports told of phases, that the later one tells of them is nothing new.
+    """
+    if before == after:
+        return True
+    old, new = report_of(before), report_of(after)
+    return old == new if old.moved is not None else _without_phases(old) == _without_phases(new)
+
+
+def _without_phases(report: Nightly) -> Nightly:
+    """What a report says apart from phases: a group that says nothing else is left out."""
+    groups = (
+        replace(each, figures={figure: n for figure, n in each.figures.items() if n and figure not in OF_PHASES})
+        for each in report.groups
+    )
+    said = tuple(each for each in groups if each.figures)
+    return replace(report, groups=said, moved=None, signed=(), suspended=())
 
 
 def facts_of(inputs: Mapping[str, Any]) -> DayFacts:

@@ -1,4 +1,4 @@
-"""The facts of a production day: a score of queries, however many shots, counts and days there are."""
+"""The facts of a production day: some thirty queries, however many shots, counts and days there are."""
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -25,7 +25,7 @@ from service.domain.days import (
 from service.domain.events import EventKind
 from service.domain.progress import Verdict
 from service.domain.takes import LedgerPost, Outcome, Purpose, Step, history
-from service.store import standings
+from service.store import daymoves, standings
 from service.store.counts import POST_COLUMNS, ledger_post
 from service.store.standings import PLAN_KINDS, Asked, Shot
 from service.store.tables import (
@@ -82,10 +82,11 @@ def load(session: Session, production_id: int, code: str, *, terms: Terms) -> Da
     shots = standings.shots_then(asked, log)
     planned = standings.journal(asked, PlannedChangeRow)
     credited = standings.journal(asked, CreditedChangeRow)
+    phases = daymoves.phases_then(asked)
     tracks = _tracks(asked)
     return DayFacts(
         terms=terms,
-        shots=tuple(standings.standings(asked, shots, planned=planned, credited=credited)),
+        shots=tuple(standings.standings(asked, shots, planned=planned, credited=credited, phases=phases)),
         credit_changes=tuple(standings.credit_changes(credited, shots)),
         plan_changes=tuple(standings.plan_changes(planned, shots)),
         shooting=tuple(_shooting(asked, tracks, shots)),
@@ -96,6 +97,8 @@ def load(session: Session, production_id: int, code: str, *, terms: Terms) -> Da
         waiting=tuple(_waiting(asked)),
         happened=tuple(_happened(event) for event in told if event.kind != EventKind.TAKE_DECIDED)[:ENTRIES],
         happenings=dict(sorted(Counter(event.kind for event in told).items())),
+        moved=tuple(daymoves.moved(asked, shots)),
+        signed=tuple(daymoves.signed(asked, shots)),
     )
 
 

@@ -7,6 +7,7 @@ credited frames are the sums of their journals up to the day.
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Row, Select, and_, case, exists, func, or_, select
@@ -14,6 +15,7 @@ from sqlmodel import Session, col
 
 from service.domain.days import CreditChange, PlanChange, ShotAtClose, Terms, worked
 from service.domain.events import EventKind
+from service.domain.phases import Phase
 from service.domain.progress import Cause
 from service.domain.takes import Purpose, history
 from service.store.counts import ledger
@@ -58,6 +60,15 @@ class Shot:
     episode: str
     moving_camera: bool
     home: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class InPhase:
+    """The phase of a shot at the day's close; why and since when it was suspended then, None where it was not."""
+
+    phase: Phase
+    suspended: str | None = None
+    suspended_at: datetime | None = None
 
 
 def shots_then(asked: Asked, changes: Iterable[Row[Any]]) -> dict[int, Shot]:
@@ -161,7 +172,9 @@ def plan_changes(sums: Sums, shots: Mapping[int, Shot]) -> Iterator[PlanChange]:
         yield PlanChange(shot=shots[shot_id].code, frames=sum(causes.values()))
 
 
-def standings(asked: Asked, shots: Mapping[int, Shot], *, planned: Sums, credited: Sums) -> Iterator[ShotAtClose]:
+def standings(
+    asked: Asked, shots: Mapping[int, Shot], *, planned: Sums, credited: Sums, phases: Mapping[int, InPhase]
+) -> Iterator[ShotAtClose]:
     """The shots that stood in the plan or the credit at the day's close, or changed on the day."""
     plates = _plates(asked)
     for shot_id, shot in sorted(shots.items()):
@@ -175,6 +188,9 @@ def standings(asked: Asked, shots: Mapping[int, Shot], *, planned: Sums, credite
                 credited_frames=done,
                 plate_needed_frames=asked_frames if shot.moving_camera else asked.terms.plate_minimum_frames,
                 plate_frames=plates.get(shot_id, 0),
+                phase=phases[shot_id].phase,
+                suspended=phases[shot_id].suspended,
+                suspended_at=phases[shot_id].suspended_at,
             )
 
 

@@ -15,6 +15,7 @@ from service.domain.studio import tz_data_version
 from service.store.engine import Database
 from tests.api.conftest import Caller, Clock
 from tests.nights import PRODUCTION, Nights
+from tests.workers.test_nightly_phases import forget_phases
 
 NIGHTLY = f"/v1/productions/{PRODUCTION}/reports/nightly"
 CSV = {"Accept": "text/csv"}
@@ -288,3 +289,78 @@ def test_a_silent_terminal_and_a_finished_shot_without_a_plate_are_named(
     total = report["total"]
     assert [total[name] for name in ("shots_finished", "takes_finished", "takes_circled", "plates_missing")] == [1] * 4
     assert report["changes"]["by_kind"] == {"report.filed": 1, "take.decided": 1}
+
+
+def test_a_day_tells_its_moves_and_sign_offs_and_how_many_shots_are_in_each_phase(
+    nights: Nights, clock: Clock, reader: Caller, coordinator: Caller
+) -> None:
+    nights.at("2026-03-02T10:00:00Z").go("0120", "set dressing")
+    nights.sign("0120", "set approved")
+    nights.go("0120", "planning", cause="rig seen", reason="a wire shows")
+    nights.suspend("0130")
+    file_monday(nights, clock)
+    path = f"{NIGHTLY}/2026-03-02"
+
+    report = reader.get(path).json()
+
+    at = "2026-03-02T10:00:00Z"
+    lacked = ["in the locked cut", "needs entered"]
+    there = {"shot": "0120", "episode": "101", "at": at, "by": "office"}
+    assert report["moves"] == [
+        {**there, "origin": "planning", "to": "set dressing", "cause": None, "reason": "as asked", "lacked": lacked},
+        {
+            **there,
+            "origin": "set dressing",
+            "to": "planning",
+            "cause": "rig seen",
+            "reason": "a wire shows",
+            "lacked": [],
+        },
+    ]
+    assert report["signoffs"] == [
+        {**there, "matter": "set approved", "role": "director", "given": True, "reason": None}
+    ]
+    held = {"shot": "0130", "episode": "102", "phase": "planning", "since": at, "reason": "the armature broke"}
+    assert report["suspended"] == [held]
+    phases = report["total"]["phases"]
+    assert (phases["moves"], phases["moves_overridden"], phases["moves_back"]) == (2, 1, 1)
+    assert phases["moves_back_by_cause"] == {"rig seen": 1}
+    assert {phase: n for phase, n in phases["shots_by_phase"].items() if n} == {"planning": 2}
+    assert [each["phases"]["shots_suspended"] for each in report["episodes"]] == [0, 1]
+    # The table says the same, in columns after those there were.
+    of_day, *_, animator = table(coordinator.get(path, headers=CSV).text)
+    assert [of_day[name] for name in ("moves", "moves_back_rig_seen", "moves_back_light", "signoffs_given")] == [
+        *"2101"
+    ]
+    assert [of_day[name] for name in ("shots_in_planning", "shots_approved_in_all", "shots_suspended")] == [*"201"]
+    assert animator["moves"] == ""
+    # What is filed says nothing of the moment it is read at.
+    assert report["blocked"] is None
+
+
+def test_what_waits_for_whom_stands_beside_the_day_that_is_open_and_no_other(
+    nights: Nights, clock: Clock, reader: Caller
+) -> None:
+    nights.suspend("0130")
+
+    beside = reader.get(f"{NIGHTLY}/2026-03-02").json()["blocked"]
+
+    assert beside == reader.get(f"/v1/productions/{PRODUCTION}/blocked").json()
+    assert (beside["blocked_shots"], beside["waiting_for"]["editor"]) == (2, 2)
+    for day in ("2026-03-01", "2026-03-03"):
+        assert reader.get(f"{NIGHTLY}/{day}").json()["blocked"] is None
+    clock.now = datetime(2026, 3, 3, 5, tzinfo=UTC)
+    assert reader.get(f"{NIGHTLY}/2026-03-02").json()["blocked"] is None
+
+
+def test_a_report_filed_before_reports_told_of_phases_says_that_it_does_not(
+    nights: Nights, clock: Clock, reader: Caller
+) -> None:
+    file_monday(nights, clock)
+    forget_phases(nights)
+
+    report = reader.get(f"{NIGHTLY}/2026-03-02").json()
+
+    assert (report["moves"], report["total"]["phases"], report["signoffs"]) == (None, None, [])
+    (of_day, *_) = table(reader.get(f"{NIGHTLY}/2026-03-02", headers=CSV).text)
+    assert (of_day["moves"], of_day["shots_in_planning"], of_day["planned_frames"]) == ("", "", "192")

@@ -72,6 +72,7 @@ def test_the_day_that_closed_is_filed_at_the_studios_hour(nights: Nights) -> Non
         "credited_change_counted_frames": 37,
         "credited_frames": 37,
         "planned_frames": 192,
+        "shots_in_planning": 2,
     }
     assert nights.job_results()[-1] == {"day": TUESDAY, "filed": [MONDAY], "left": 0}
 
@@ -128,6 +129,14 @@ def test_decisions_and_new_plans_revise_no_day_that_has_closed(nights: Nights) -
 
 
 SHOTS = ["0120", "0130", "0140", "0150"]
+AHEAD = {
+    "planning": ["set dressing"],
+    "set dressing": ["shooting"],
+    "shooting": ["background plate", "compositing", "approval"],
+    "background plate": ["compositing", "approval"],
+    "compositing": ["approval"],
+    "approval": ["approved"],
+}
 HOURS = [timedelta(hours=hour) for hour in (0, 0, 0, 1, 5, 22, 40)]
 CHANGES: list[dict[str, Any]] = [
     {"omitted": True},
@@ -186,10 +195,36 @@ def decide(nights: Nights, chance: random.Random) -> None:
         nights.decide(shot, chance.choice(["circle", "accept", "reject", "withdraw"]), take=take)
 
 
+def walk(nights: Nights, chance: random.Random) -> None:
+    """Now and then lead a shot on or back, sign or withdraw, suspend or resume."""
+    if chance.random() > 0.4:
+        return
+    shot = chance.choice(SHOTS[:3])
+    done = [each for each in nights.record if each["shot"] == shot]
+    phase = (["planning"] + [each["to"] for each in done if each["said"] == "go"])[-1]
+    gone = {each["id"] for each in done if each["said"] == "withdraw"}
+    stand = [each["id"] for each in done if each["said"] == "sign" and each["id"] not in gone]
+    match chance.choice(["go", "go", "go", "sign", "withdraw", "suspend", "resume"]):
+        case "go" if phase == "planning" or chance.random() < 0.7:
+            nights.sign(shot, "approval")
+            nights.go(shot, chance.choice(AHEAD.get(phase, ["approved"])))
+        case "go":
+            earlier = nightly_model.PHASES[: nightly_model.PHASES.index(phase)]
+            nights.go(shot, chance.choice(earlier), cause=chance.choice(["light", "rig seen", "re-cut", "other"]))
+        case "sign":
+            nights.sign(shot, *chance.choice([("set approved",), ("framing approved", "camera operator")]))
+        case "withdraw" if stand:
+            nights.withdraw(shot, chance.choice(stand))
+        case "suspend" if chance.random() < 0.5:
+            nights.suspend(shot)
+        case _:
+            nights.suspend(shot, suspended=False)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_every_report_is_what_the_record_adds_up_to(nights: Nights, seed: int) -> None:
     """Recomputed from the record by arithmetic that shares nothing with the service."""
-    live_through(nights, random.Random(seed))
+    live_through(nights, random.Random(seed), also=walk)
 
     reported = nights.days()
 
@@ -337,7 +372,7 @@ def test_a_report_that_rests_on_older_facts_takes_no_ones_place(nights: Nights) 
 def test_unmatched_counts_are_told_of_and_count_for_their_day_when_the_shot_arrives(nights: Nights) -> None:
     nights.at("2026-03-02T10:00:00Z").count("barn", "0990", 30)
     nights.at("2026-03-03T05:00:00Z").work()
-    assert nights.total(MONDAY) == {"planned_frames": 192, "unmatched_counts": 1}
+    assert nights.total(MONDAY) == {"planned_frames": 192, "shots_in_planning": 2, "unmatched_counts": 1}
     nights.count("barn", "0990", 36, captured="2026-03-02T11:00:00Z")
     nights.work()
     assert (nights.days(), nights.total(MONDAY)["unmatched_counts"]) == ({MONDAY: 2}, 2)

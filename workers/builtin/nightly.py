@@ -50,6 +50,16 @@ WAITING = frozenset(
         EventKind.STAGE_WRAPPED,
     }
 )
+# A day tells of these as they are dated; only one that was being written while its day closed changes a report.
+MOVES = frozenset(
+    {
+        EventKind.SHOT_MOVED,
+        EventKind.SHOT_SUSPENDED,
+        EventKind.SHOT_RESUMED,
+        EventKind.SIGNOFF_GIVEN,
+        EventKind.SIGNOFF_WITHDRAWN,
+    }
+)
 PLANS = frozenset(
     {
         EventKind.SHOT_ADDED,
@@ -70,7 +80,7 @@ class Nightly(Worker):
 
     name: ClassVar[str] = "nightly"
     version: ClassVar[int] = 1
-    events: ClassVar[frozenset[str]] = FRAMES | WAITING | PLANS | {EventKind.REPORT_FILED}
+    events: ClassVar[frozenset[str]] = FRAMES | WAITING | PLANS | MOVES | {EventKind.REPORT_FILED}
     tables: ClassVar[Mapping[str, str]] = MappingProxyType(
         {FigureTable.REPORTED_FRAMES: "The frames of a series on a production day, as the day's report says."}
     )
