@@ -11,6 +11,7 @@ from starlette.types import Lifespan
 
 from service.api import (
     blocked,
+    bookings,
     calendars,
     corrections,
     counts,
@@ -59,6 +60,7 @@ NOUNS = (
     stages,
     shifts,
     calendars,
+    bookings,
     terminals,
     keys,
     cuts,

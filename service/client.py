@@ -180,6 +180,26 @@ class Client:
         """When a stage is open, day by day."""
         return self._read(_path("stages", stage, "hours"), {"from": first_day, "to": last_day})
 
+    def book(self, booking: Json) -> Reply:
+        """Book a stage, an animator or both: production, activity, start, end and so on."""
+        return self._write("POST", "/v1/bookings", booking)
+
+    def bookings(self, **filters: str | bool) -> Iterator[Json]:
+        """The bookings by when they begin: `from` and `to`, production, shot, stage, animator, activity, cancelled."""
+        return self._pages("/v1/bookings", filters)
+
+    def booking(self, number: int) -> Reply:
+        """One booking with what it clashes with."""
+        return self._read(_path("bookings", str(number)))
+
+    def change_booking(self, number: int, changes: Json, *, etag: str) -> Reply:
+        """Move a booking, make it firmer or softer, give it to another stage or shot."""
+        return self._write("PATCH", _path("bookings", str(number)), changes, etag=etag)
+
+    def cancel_booking(self, number: int, reason: str, *, etag: str) -> Reply:
+        """Cancel a booking; it stays in the record."""
+        return self._write("POST", _path("bookings", str(number), "cancel"), {"reason": reason}, etag=etag)
+
     # Terminals and keys
 
     def add_terminal(self, name: str, stage: str) -> Reply:

@@ -240,6 +240,15 @@ def keep_hours(office: Client) -> Iterator[object]:
     yield (office.calendar(), office.calendar("a"), office.hours("a", first_day="2026-03-02", last_day="2026-03-08"))
 
 
+def book_a_stage(office: Client) -> Iterator[object]:
+    """Book the stage `a` for `p`, confirm it, and cancel it."""
+    day = {"start": "2026-03-03T08:00:00Z", "end": "2026-03-03T17:00:00Z"}
+    made = office.book({"production": "p", "stage": "a", "activity": "lighting", **day})
+    firm = office.change_booking(made["booking"], {"firmness": "confirmed"}, etag=etag(made))
+    yield (office.booking(made["booking"]), list(office.bookings(stage="a", cancelled=True)))
+    yield office.cancel_booking(made["booking"], "no lamps", etag=etag(firm))
+
+
 def place_a_terminal(office: Client) -> Iterator[object]:
     """Add the terminal `grab` and put it beside the stage `a`."""
     added = office.add_terminal("grab", "b")
@@ -266,6 +275,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
     yield (office.add_episode("p", "e", title="E"), list(office.episodes("p")))
     yield (office.add_stage("a", "A"), office.add_stage("b", "B"), list(office.stages()))
     yield from keep_hours(office)
+    yield from book_a_stage(office)
     yield from place_a_terminal(office)
     yield office.enter_signal("a", "call", at="2026-03-02T08:00:00Z", sent_at="2026-03-02T08:00:01Z")
     yield (office.enter_signal("a", "waiting", reason="a lamp", age_s=1.5), list(office.signals("a", "waiting")))

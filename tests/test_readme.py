@@ -40,6 +40,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         + marked("the first lock")
         + marked("the first correction")
         + marked("the hours")
+        + marked("the bookings")
     )
     assert "curl" in lines
     assert USUAL_ADDRESS in lines
@@ -50,13 +51,15 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
-        *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed, _, hours = (
-            json.loads(line) for line in ended.stdout.splitlines() if line
-        )
+        said = [json.loads(line) for line in ended.stdout.splitlines() if line]
+        *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed = said[:-5]
+        _, hours, booked, clash, promised = said[-5:]
         assert counted["answers"][0]["outcome"] == "counted"
         assert counted["answers"][0]["credited_frames"] == 48
     assert shot["code"] == "e1-quay-1"
     assert decided["take"]["circled"] is True
+    assert (clash["booking"], clash["type"]) == (booked["booking"], "/problems/booking-clash")
+    assert [each["booking"] for each in promised["items"]] == [booked["booking"]]
     assert [day["open_s"] // 3600 for day in hours["days"]] == [9, 0, 0, 0, 0, 0, 0]
     assert (restated["correction"]["before_frames"], restated["correction"]["frames"]) == (48, 46)
     assert [each["after"]["credited_frames"] for each in moved["shots"]] == [0, 46]

@@ -55,6 +55,7 @@ TAGS = [
     },
     {"name": "productions", "description": "Productions and their episodes."},
     {"name": "stages", "description": "Stages: spaces with set and camera that work independently."},
+    {"name": "bookings", "description": "Bookings: what stages and animators are promised to, and what clashes."},
     {"name": "calendars", "description": "Calendars: the hours in which stages are worked on."},
     {"name": "terminals", "description": "Terminals: the capture computers beside the stages."},
     {"name": "keys", "description": "API keys: who may do what."},

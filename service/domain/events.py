@@ -50,6 +50,9 @@ class EventKind(StrEnum):
     TAKE_DECIDED = "take.decided"
     TAKE_NOTED = "take.noted"
     NOTE_STRUCK = "note.struck"
+    BOOKING_MADE = "booking.made"
+    BOOKING_CHANGED = "booking.changed"
+    BOOKING_CANCELLED = "booking.cancelled"
     TOTALS_RECOUNTED = "totals.recounted"
     REPORT_FILED = "report.filed"
 
@@ -115,6 +118,11 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.TAKE_NOTED: "Somebody noted something of a take: `part`, `purpose`, `take`, `note` (its number), "
     "`camera`, `first`, `last`, `text`.",
     EventKind.NOTE_STRUCK: "A note on a take was struck: `part`, `purpose`, `take`, `note`, `reason`.",
+    EventKind.BOOKING_MADE: "A stage, an animator or both were booked: `booking` (its number), `stage`, `animator`, "
+    "`activity`, `firmness`, `start`, `end`, `note`.",
+    EventKind.BOOKING_CHANGED: "A booking was changed: `booking`, and `changed` (each field before and after).",
+    EventKind.BOOKING_CANCELLED: "A booking was cancelled: `booking`, `stage`, `animator`, `activity`, `start`, `end`, "
+    "`reason`.",
     EventKind.TOTALS_RECOUNTED: "The night's recount compared figures with the ledger: `day`, `series` and `shots` "
     "looked at, `behind` (shots the figures are not up to date with), `drifted` and `drift` (what differed).",
     EventKind.REPORT_FILED: "A revision of a day's nightly report was filed: `production`, `day`, `revision`.",

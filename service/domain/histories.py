@@ -307,12 +307,23 @@ def _noted(data: Data) -> str:
     return "" if data["note"] is None else f": {data['note']}"
 
 
+def _booked(data: Data) -> str:
+    taken = [f"stage {data['stage']}"] if data["stage"] else []
+    taken += [data["animator"]] if data["animator"] else []
+    return (
+        f"booking {data['booking']} of {' and '.join(taken)} for {data['activity']}, {data['start']} to {data['end']}"
+    )
+
+
 SENTENCES: Mapping[EventKind, Callable[[Data], str]] = {
     EventKind.SHOT_ADDED: _added,
     EventKind.SHOT_CHANGED: lambda data: "; ".join(_changes(data)) or "the plan was changed",
     EventKind.SHOT_OMITTED: lambda data: "; ".join(("removed from the cut", *_changes(data))),
     EventKind.SHOT_RESTORED: lambda data: "; ".join(("brought back into the cut", *_changes(data))),
     EventKind.NEEDS_ENTERED: _needed,
+    EventKind.BOOKING_MADE: lambda data: f"{data['firmness']} {_booked(data)}",
+    EventKind.BOOKING_CHANGED: lambda data: f"booking {data['booking']} was changed: {'; '.join(_changes(data))}",
+    EventKind.BOOKING_CANCELLED: lambda data: f"cancelled: {_booked(data)}",
     EventKind.FRAMES_MATCHED: (
         lambda data: f"counts that had waited without a shot were matched: {_counted(data, None)}"
     ),

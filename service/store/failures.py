@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import psycopg
-from psycopg.errors import DeadlockDetected, LockNotAvailable, SerializationFailure, UniqueViolation
+from psycopg.errors import DeadlockDetected, ExclusionViolation, LockNotAvailable, SerializationFailure, UniqueViolation
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
@@ -113,9 +113,9 @@ def _of_the_server(error: psycopg.Error, *, cut: bool) -> Busy | None:
 def retryable(error: BaseException) -> bool:
     """Whether the whole unit of work should simply run again.
 
-    So it is after a deadlock, a serialization failure, two posts of the same count at the same moment (PostgreSQL: the
-    second run finds the first one's row), and where the unit itself found that it was Outdated. `error` may be
-    SQLAlchemy's, the driver's, or raised from one of these.
+    So it is after a deadlock, a serialization failure, two posts of the same count or two firm bookings of one stage at
+    the same moment (PostgreSQL: the second run finds the first one's row), and where the unit itself found that it was
+    Outdated. `error` may be SQLAlchemy's, the driver's, or raised from one of these.
     """
     cause: BaseException | None = error
     while cause is not None:
@@ -129,7 +129,7 @@ def retryable(error: BaseException) -> bool:
 
 def _passing(error: BaseException) -> bool:
     match error:
-        case Outdated() | DeadlockDetected() | SerializationFailure():
+        case Outdated() | DeadlockDetected() | SerializationFailure() | ExclusionViolation():
             return True
         case UniqueViolation():
             return error.diag.constraint_name == COUNT_IDENTITY

@@ -8,7 +8,8 @@ stored local date. Codes are what people type, integer ids stay inside.
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, CheckConstraint, Index, Text, UniqueConstraint, text
+from sqlalchemy import JSON, BigInteger, CheckConstraint, Constraint, Index, Text, UniqueConstraint, text
+from sqlalchemy.dialects.postgresql import ExcludeConstraint
 from sqlmodel import Field, SQLModel
 
 SQLModel.metadata.naming_convention = {
@@ -20,6 +21,8 @@ SQLModel.metadata.naming_convention = {
 }
 
 PHASES = "'planning', 'set dressing', 'shooting', 'background plate', 'compositing', 'approval', 'approved'"
+
+ACTIVITIES = "'dressing', 'lighting', 'shooting', 'plate', 'holding', 'strike', 'upkeep'"
 
 # Without AUTOINCREMENT, SQLite hands a deleted last id out again; a cursor or a link that remembers the old row would
 # then point at a new one.
@@ -145,6 +148,54 @@ class StageCalendarRow(SQLModel, table=True):
     stage_id: int = Field(primary_key=True, foreign_key="stage.id", sa_column_kwargs={"autoincrement": False})
     hours: dict[str, Any] | None = Field(default=None, sa_type=JSON(none_as_null=True))
     days_out: dict[str, Any] = Field(sa_type=JSON)
+    rev: int = 1
+
+
+def _never_twice(column: str) -> Constraint:
+    return ExcludeConstraint(
+        (column, "="),
+        (text("tstzrange(start_at, end_at)"), "&&"),
+        where=text("firmness = 'confirmed' AND cancelled_at IS NULL"),
+        using="gist",
+        name=f"ex_booking_{column}",
+    ).ddl_if(dialect="postgresql")
+
+
+class BookingRow(SQLModel, table=True):
+    """A booking `[start_at, end_at)` of a stage, an animator or both. Cancelled ones stay.
+
+    PostgreSQL itself keeps two confirmed ones of a stage, or of an animator, from overlapping; SQLite has one writer.
+    """
+
+    __tablename__ = "booking"
+    __table_args__ = (
+        CheckConstraint(f"activity IN ({ACTIVITIES})", name="activity"),
+        CheckConstraint("firmness IN ('pencilled', 'confirmed')", name="firmness"),
+        CheckConstraint("end_at > start_at", name="lasts"),
+        CheckConstraint("stage_id IS NOT NULL OR animator IS NOT NULL", name="takes"),
+        CheckConstraint("activity <> 'holding' OR note IS NOT NULL", name="holds_for"),
+        CheckConstraint("(cancelled_at IS NULL) = (cancel_reason IS NULL)", name="cancelled_for"),
+        _never_twice("stage_id"),
+        _never_twice("animator"),
+        Index("ix_booking_stage_start", "stage_id", "start_at"),
+        Index("ix_booking_animator_start", "animator", "start_at"),
+        Index("ix_booking_start", "start_at", "id"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    production_id: int = Field(foreign_key="production.id", index=True)
+    shot_id: int | None = Field(default=None, foreign_key="shot.id", index=True)
+    stage_id: int | None = Field(default=None, foreign_key="stage.id")
+    animator: str | None = None
+    activity: str
+    firmness: str
+    start_at: datetime
+    end_at: datetime
+    note: str | None = None
+    by: str
+    booked_at: datetime
+    cancelled_at: datetime | None = None
+    cancel_reason: str | None = None
     rev: int = 1
 
 

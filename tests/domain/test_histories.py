@@ -35,6 +35,14 @@ SERIES: dict[str, Any] = {
     "total_frames": 96,
     "state": "open",
 }
+BOOKED: dict[str, Any] = {
+    "booking": 7,
+    "stage": "mill",
+    "animator": "Ilse",
+    "activity": "shooting",
+    "start": "2026-03-03T08:00Z",
+    "end": "2026-03-03T17:00Z",
+}
 TAKE: dict[str, Any] = {"part": "", "purpose": "shoot", "take": 1}
 DECISION: dict[str, Any] = {
     **TAKE,
@@ -116,6 +124,18 @@ OF_A_SHOT: dict[EventKind, tuple[dict[str, Any], str]] = {
     EventKind.TAKE_NOTED: (
         {**TAKE, "note": 1, "camera": None, "first": 40, "last": 52, "text": "hold the look"},
         "Note 1 on frames 40 to 52 of take 1: hold the look.",
+    ),
+    EventKind.BOOKING_MADE: (
+        {**BOOKED, "firmness": "pencilled", "note": None},
+        "Pencilled booking 7 of stage mill and Ilse for shooting, 2026-03-03T08:00Z to 2026-03-03T17:00Z.",
+    ),
+    EventKind.BOOKING_CHANGED: (
+        {"booking": 7, "changed": {"firmness": {"before": "pencilled", "after": "confirmed"}}},
+        "Booking 7 was changed: firmness went from pencilled to confirmed.",
+    ),
+    EventKind.BOOKING_CANCELLED: (
+        {**BOOKED, "stage": None, "reason": "the set is not dry"},
+        "Cancelled: booking 7 of Ilse for shooting, 2026-03-03T08:00Z to 2026-03-03T17:00Z: the set is not dry.",
     ),
     EventKind.NOTE_STRUCK: (
         {**TAKE, "note": 1, "reason": "said of the wrong take"},

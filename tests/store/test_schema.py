@@ -141,6 +141,8 @@ def test_checks_indexes_and_numbering_are_migrated_as_declared(url: str, empty_u
     if (path := sqlite_path(address_of(empty_url))) is not None:
         empty_url = f"sqlite:///{path.with_name('declared.db')}"
     with connected(empty_url) as connection:
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("CREATE EXTENSION btree_gist"))
         SQLModel.metadata.create_all(connection)
         declared = described(connection)
     with connected(url) as connection:
