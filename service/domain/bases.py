@@ -6,7 +6,7 @@ looked at.
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -176,31 +176,35 @@ def changed_since(then: Basis, now: Basis) -> tuple[str, ...]:
     for name in sorted({*then.series, *now.series}):
         before, after = then.series.get(name, ()), now.series.get(name, ())
         if before != after:
-            said.append(_change(name, before, after))
+            said += [f"{_frames(here)} of {_series(name)} {what} since" for what, here in _changes(before, after)]
     return tuple(said)
 
 
-def _change(name: SeriesName, before: Sequence[Stretch], after: Sequence[Stretch]) -> str:
+def _changes(before: Sequence[Stretch], after: Sequence[Stretch]) -> Iterator[tuple[str, FrameSet]]:
+    """What happened to the frames of a series, and to which; none of a kind that befell no frame."""
     had, has = _union(before), _union(after)
-    if gone := had - has:
-        return f"{_frames(gone)} of {_series(name)} deleted since"
-    if came := has - had:
-        return f"{_frames(came)} of {_series(name)} shot since"
-    renewed = FrameSet.union(
+    renewed = _common(before, after, lambda old, new: old.times != new.times)
+    decided = _common(before, after, lambda old, new: old.accepted != new.accepted) - renewed
+    for what, here in (
+        ("deleted", had - has),
+        ("shot", has - had),
+        ("shot again", renewed),
+        ("decided on", decided),
+    ):
+        if here:
+            yield what, here
+
+
+def _common(
+    before: Sequence[Stretch], after: Sequence[Stretch], differs: Callable[[Stretch, Stretch], bool]
+) -> FrameSet:
+    """The frames that are there before and after, and differ in this."""
+    return FrameSet.union(
         frames(old.first, old.last) & frames(new.first, new.last)
         for old in before
         for new in after
-        if old.times != new.times
+        if differs(old, new)
     )
-    if renewed:
-        return f"{_frames(renewed)} of {_series(name)} shot again since"
-    decided = FrameSet.union(
-        frames(old.first, old.last) & frames(new.first, new.last)
-        for old in before
-        for new in after
-        if old.accepted != new.accepted
-    )
-    return f"{_frames(decided)} of {_series(name)} decided on since"
 
 
 def _union(stretches: Iterable[Stretch]) -> FrameSet:

@@ -68,6 +68,15 @@ def test_frames_deleted_and_shot_again_change_an_approval_and_a_comp() -> None:
     assert approved.digest != now.digest
 
 
+def test_frames_deleted_for_good_and_others_shot_again_are_both_told() -> None:
+    approved = _basis(*shooting.totals(96), decisions=CIRCLED)
+    now = _basis(*shooting.totals(96, 85, 94), decisions=CIRCLED)
+    assert changed_since(approved, now) == (
+        "frames 95–96 of take 1 deleted since",
+        "frames 86–94 of take 1 shot again since",
+    )
+
+
 def test_a_take_begun_after_approval_changes_it_and_not_the_comp() -> None:
     approved = _basis(*shooting.totals(96), decisions=CIRCLED)
     now = _basis(*shooting.totals(96), *shooting.totals(3, take=2, first_serial=9), decisions=CIRCLED)
