@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import case, func, or_, select
 from sqlalchemy.orm import aliased
 from sqlmodel import col
 
@@ -20,19 +20,27 @@ def phases_then(asked: Asked) -> dict[int, InPhase]:
 
     That of its last move before the close; else the one its first move since led away from; else the one it is in.
     """
-    own, moved_at, closes_at = col(MoveRow.shot_id).in_(asked.own), col(MoveRow.moved_at), asked.terms.closes_at
     before, since = aliased(MoveRow), aliased(MoveRow)
-    last = select(func.max(MoveRow.id)).where(own, moved_at < closes_at).group_by(col(MoveRow.shot_id))
-    first = select(func.min(MoveRow.id)).where(own, moved_at >= closes_at).group_by(col(MoveRow.shot_id))
-    phase = func.coalesce(col(before.to_phase), col(since.origin), col(ShotRow.phase))
+    then = col(MoveRow.moved_at) < asked.terms.closes_at
+    ends = (
+        select(
+            col(MoveRow.shot_id),
+            func.max(case((then, col(MoveRow.id)))).label("last"),
+            func.min(case((~then, col(MoveRow.id)))).label("first"),
+        )
+        .where(col(MoveRow.shot_id).in_(asked.own))
+        .group_by(col(MoveRow.shot_id))
+        .subquery()
+    )
     statement = (
-        select(col(ShotRow.id), phase)
-        .outerjoin(before, (col(before.shot_id) == col(ShotRow.id)) & col(before.id).in_(last))
-        .outerjoin(since, (col(since.shot_id) == col(ShotRow.id)) & col(since.id).in_(first))
+        select(col(ShotRow.id), func.coalesce(col(before.to_phase), col(since.origin), col(ShotRow.phase)))
+        .outerjoin(ends, ends.c.shot_id == col(ShotRow.id))
+        .outerjoin(before, col(before.id) == ends.c.last)
+        .outerjoin(since, col(since.id) == ends.c.first)
         .where(col(ShotRow.production_id) == asked.production_id)
     )
     held = _held(asked)
-    return {id_: InPhase(Phase(then), *held.get(id_, (None, None))) for id_, then in asked.session.execute(statement)}
+    return {id_: InPhase(Phase(phase), *held.get(id_, (None, None))) for id_, phase in asked.session.execute(statement)}
 
 
 def _held(asked: Asked) -> dict[int, tuple[str, datetime]]:
