@@ -6,15 +6,16 @@ A plugin that cannot be used is listed with the reason and stops nobody else.
 import logging
 import re
 import socket
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 from importlib.metadata import EntryPoint, entry_points
+from types import MappingProxyType
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from service.domain.workers import State
 from service.store import catalogue
 from service.store.catalogue import Entry
 from service.store.engine import Database
@@ -27,20 +28,9 @@ log = logging.getLogger("tiedown.host")
 # The project's own distribution: nobody else's entry point can take a built-in worker's name.
 OWN = "tiedown"
 NAME = re.compile(r"[a-z][a-z0-9-]{0,62}")
+NO_SCHEMA: Mapping[str, Any] = MappingProxyType({})
 FORGOTTEN_AFTER = timedelta(days=2)
-
-
-class State(StrEnum):
-    """Whether a worker runs on a host.
-
-    Loaded; not importable; not a worker by the contract; settings it does not take; a name that is already another's.
-    """
-
-    LOADED = "loaded"
-    BROKEN = "broken"
-    UNFIT = "unfit"
-    MISCONFIGURED = "misconfigured"
-    DUPLICATE = "duplicate"
+CONTRACTS = re.compile(r"tiedown\.workers\.v[0-9]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +45,31 @@ class Unfit(Exception):
     """What an entry point names is not a worker."""
 
 
+class Misconfigured(Exception):
+    """A worker does not take its settings, which `schema` describes."""
+
+    def __init__(self, problem: str, schema: Mapping[str, Any]) -> None:
+        super().__init__(problem)
+        self.schema = schema
+
+
 def discover(
     settings: Mapping[str, Mapping[str, Any]], points: Iterable[EntryPoint] | None = None
 ) -> tuple[Found, ...]:
-    """Every worker behind the entry points, by name; `settings` are given by worker name."""
-    there = entry_points(group=ENTRY_POINTS) if points is None else points
-    found: list[Found] = []
+    """Every worker behind the entry points, by name; `settings` are given by worker name.
+
+    What is written for another contract is listed, unless the same package has it for this one, and never imported.
+    """
+    there = [each for each in (_installed() if points is None else points) if CONTRACTS.fullmatch(each.group)]
+    ours = [each for each in there if each.group == ENTRY_POINTS]
+    known = {(each.name, _distribution(each)) for each in ours}
+    found = [
+        _refused(each, State.OTHER_CONTRACT, f"it is written for {each.group}, and this Tiedown has {ENTRY_POINTS}")
+        for each in there
+        if each.group != ENTRY_POINTS and (each.name, _distribution(each)) not in known
+    ]
     holders: dict[str, str] = {}
-    for point in sorted(there, key=lambda each: (each.name, _distribution(each) != OWN, _distribution(each))):
+    for point in sorted(ours, key=lambda each: (each.name, _distribution(each) != OWN, _distribution(each))):
         if (holder := holders.get(point.name)) is not None:
             found.append(_refused(point, State.DUPLICATE, f"the name {point.name!r} is taken by {holder}"))
             continue
@@ -71,6 +78,11 @@ def discover(
     for name in sorted(set(settings) - set(holders)):
         log.warning("there are settings for a worker that is not installed", extra={"worker": name})
     return tuple(found)
+
+
+def _installed() -> Iterator[EntryPoint]:
+    for group in sorted(entry_points().groups):
+        yield from entry_points(group=group) if CONTRACTS.fullmatch(group) else ()
 
 
 def loaded(found: Iterable[Found]) -> tuple[Worker, ...]:
@@ -101,8 +113,8 @@ def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:
         raise
     except Unfit as error:
         return _refused(point, State.UNFIT, str(error))
-    except ValidationError as error:
-        return _refused(point, State.MISCONFIGURED, describe(error))
+    except Misconfigured as error:
+        return _refused(point, State.MISCONFIGURED, str(error), schema=error.schema)
     except BaseException as error:  # noqa: BLE001 - an import may end in anything, SystemExit included
         return _refused(point, State.BROKEN, describe(error))
     entry = Entry(
@@ -136,7 +148,7 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
         raise Unfit(f"the version of {name} must be an integer from 1 on, not {version!r}")
     if not (isinstance(model, type) and issubclass(model, BaseModel)):
         raise Unfit(f"the Settings of {name} must be a pydantic model")
-    worker: Worker = made(model.model_validate(dict(settings)))
+    worker = _made(made, model, settings)
     if not all(isinstance(kind, str) for kind in worker.events):
         raise Unfit(f"the events of {name} must be kinds of event")
     if not all(_is_table(*each) for each in dict(worker.tables).items()):
@@ -149,11 +161,23 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
     return worker
 
 
+def _made(worker: type, model: type[BaseModel], settings: Mapping[str, Any]) -> Worker:
+    schema = model.model_json_schema()
+    try:
+        made: Worker = worker(model.model_validate(dict(settings)))
+    except ValidationError as error:
+        problems = (f"{'.'.join(map(str, each['loc'])) or 'all of it'}: {each['msg']}" for each in error.errors())
+        raise Misconfigured("\n".join(problems), schema) from error
+    except ValueError as error:
+        raise Misconfigured(describe(error), schema) from error
+    return made
+
+
 def _is_table(name: object, described: object) -> bool:
     return isinstance(name, str) and TABLE.fullmatch(name) is not None and isinstance(described, str)
 
 
-def _refused(point: EntryPoint, state: State, error: str) -> Found:
+def _refused(point: EntryPoint, state: State, error: str, *, schema: Mapping[str, Any] = NO_SCHEMA) -> Found:
     return Found(
         Entry(
             worker=point.name,
@@ -163,7 +187,7 @@ def _refused(point: EntryPoint, state: State, error: str) -> Found:
             error=error,
             events=(),
             tables={},
-            settings_schema={},
+            settings_schema=schema,
         )
     )
 

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
+from service.domain.workers import State
 from service.settings import Settings
 from service.store import catalogue, cursors, events, jobs
 from service.store.cursors import CursorKey
 from service.store.engine import Database
 from workers.engine import WHOLE_LOG
-from workers.host import State, this_host
+from workers.host import this_host
 
 log = logging.getLogger("tiedown.relay")
 

@@ -1,6 +1,6 @@
 """Whether this process lives, and whether it can do its work."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 from enum import StrEnum
 from http import HTTPStatus
@@ -11,15 +11,18 @@ from pydantic import Field
 from service.api.doors import JSON
 from service.api.examples import answers
 from service.api.fields import Out
+from service.domain.workers import State, what_to_do
 from service.store import catalogue, workers
 from service.store.engine import Busy, Database
 from service.store.schema import at_head
+from service.store.workers import Standing
 
 router = APIRouter(tags=["health"])
 
 # An engine gives a sign of life every two seconds.
 SILENT_AFTER = timedelta(seconds=10)
 BEHIND_AFTER_S = 10.0
+SPOKEN: Mapping[State, str] = {State.OTHER_CONTRACT: "written for another contract", State.DUPLICATE: "there twice"}
 
 
 class Readiness(StrEnum):
@@ -43,7 +46,7 @@ class LagOut(Out):
     """How far a worker is behind the log."""
 
     name: str = Field(description="The worker.")
-    state: str = Field(description="Whether it could be loaded.")
+    state: State = Field(description="Whether it could be loaded.")
     lag_events: int = Field(description="How many events it has still to read; counted to 10 000.")
     lag_s: float = Field(description="For how many seconds the oldest of them has waited.")
 
@@ -108,13 +111,14 @@ def _readiness(database: Database, now: datetime) -> ReadyOut:
             return _unready("The database's schema is not the one this program needs; run `tiedown migrate`.")
         with database.reading() as session:
             seen_at = catalogue.last_beat(session, catalogue.ENGINE)
-            lags = [
-                LagOut(name=each.worker, state=each.state, lag_events=each.lag.events, lag_s=each.lag.seconds(now))
-                for each in workers.standings(session)
-            ]
+            standings = workers.standings(session)
     except Busy as busy:
         return _unready(str(busy))
-    reasons = _hindrances(seen_at, lags, now)
+    reasons = [*_engine(seen_at, now), *(reason for each in standings for reason in _hindrances(each, now))]
+    lags = [
+        LagOut(name=each.worker, state=each.state, lag_events=each.lag.events, lag_s=each.lag.seconds(now))
+        for each in standings
+    ]
     status = Readiness.DEGRADED if reasons else Readiness.READY
     return ReadyOut(status=status, reasons=reasons, engine_seen_at=seen_at, workers=lags)
 
@@ -123,18 +127,29 @@ def _unready(reason: str) -> ReadyOut:
     return ReadyOut(status=Readiness.UNREADY, reasons=[reason], engine_seen_at=None, workers=[])
 
 
-def _hindrances(seen_at: datetime | None, lags: Sequence[LagOut], now: datetime) -> list[str]:
-    reasons = []
+def _engine(seen_at: datetime | None, now: datetime) -> Iterator[str]:
     if seen_at is None:
-        reasons.append("No engine has given a sign of life.")
+        yield "No engine has given a sign of life."
     elif now - seen_at > SILENT_AFTER:
-        reasons.append(f"No engine has given a sign of life for {(now - seen_at).total_seconds():.0f} s.")
-    for each in lags:
-        if each.state != workers.LOADED:
-            reasons.append(f"The worker {each.name} is {each.state}.")
-        elif each.lag_s > BEHIND_AFTER_S:
-            reasons.append(f"The worker {each.name} is {each.lag_events} events and {each.lag_s:.0f} s behind.")
-    return reasons
+        yield f"No engine has given a sign of life for {(now - seen_at).total_seconds():.0f} s."
+
+
+def _hindrances(worker: Standing, now: datetime) -> Iterator[str]:
+    """What hinders a worker, and what to do. Errors are told to who has a key alone: whoever asks here needs none."""
+    for each in worker.refused:
+        named = f"The worker {worker.worker} is {SPOKEN.get(each.state, each.state)} on {', '.join(each.hosts)}."
+        yield f"{named} {what_to_do(each.state, worker.worker, each.distribution)}"
+    if worker.state is State.MISSING:
+        yield f"The worker {worker.worker} is missing. {what_to_do(worker.state, worker.worker, worker.distribution)}"
+    if worker.state is State.LOADED and (lag_s := worker.lag.seconds(now)) > BEHIND_AFTER_S:
+        yield f"The worker {worker.worker} is {worker.lag.events} events and {lag_s:.0f} s behind."
+    if worker.quarantined:
+        yield (
+            f"The worker {worker.worker} could not digest {worker.quarantined} events, which were set aside; "
+            "GET /v1/workers says why."
+        )
+    if worker.health:
+        yield f"The worker {worker.worker} says that something hinders it; GET /v1/workers says what."
 
 
 def _reply(out: Out, status: HTTPStatus = HTTPStatus.OK) -> Response:

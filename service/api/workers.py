@@ -10,6 +10,7 @@ from service.api.doors import Reader
 from service.api.examples import answers
 from service.api.fields import Out
 from service.api.strict import StrictRoute
+from service.domain.workers import State, what_to_do
 from service.store import events
 from service.store import workers as store
 from service.store.workers import DayJob, Standing
@@ -23,6 +24,7 @@ WORKERS = {
             "name": "progress",
             "version": 1,
             "state": "loaded",
+            "what_to_do": None,
             "distribution": "tiedown",
             "error": None,
             "hosts": ["mill-server"],
@@ -38,6 +40,7 @@ WORKERS = {
             "last_error_at": None,
             "health": [],
             "quarantined": 0,
+            "refused": [],
             "jobs": [
                 {
                     "name": "recount",
@@ -81,15 +84,26 @@ class DayJobOut(Out):
         )
 
 
+class RefusedOut(Out):
+    """A package that provides the worker and cannot be used."""
+
+    distribution: str = Field(description="The package, or several.")
+    state: State = Field(description="Why it cannot be used.")
+    error: str | None = Field(description="What went wrong, or what it lacks.")
+    hosts: list[str] = Field(description="The machines it is on.")
+    what_to_do: str | None = Field(description="What to do about it.")
+
+
 class WorkerOut(Out):
     """A worker: what reads the log and makes figures of it."""
 
     name: str = Field(description="Its name.")
     version: int = Field(description="Its newest version; 0 where no host could load it and none ever read the log.")
-    state: str = Field(
-        description="`loaded`; `broken`, `unfit`, `misconfigured` or `duplicate` where no host could load it; "
-        "`missing` where it has read the log but no host has it any more."
+    state: State = Field(
+        description="`loaded` where any host has it; `missing` where it has read the log but no host has it any more; "
+        "else why no host could load it."
     )
+    what_to_do: str | None = Field(description="What to do where it is not loaded.")
     distribution: str = Field(description="The package that provides it.")
     error: str | None = Field(description="Why it could not be loaded.")
     hosts: list[str] = Field(description="The machines that have it.")
@@ -108,6 +122,7 @@ class WorkerOut(Out):
     last_error_at: datetime | None = Field(description="When that was (UTC).")
     health: list[str] = Field(description="What it says hinders it, by the batch it handled last.")
     quarantined: int = Field(description="How many events were set aside because it could not digest them.")
+    refused: list[RefusedOut] = Field(description="The packages that provide it and cannot be used.")
     jobs: list[DayJobOut] = Field(description="Of each of its jobs the last day done, and the days still open.")
 
     @classmethod
@@ -117,6 +132,7 @@ class WorkerOut(Out):
             name=standing.worker,
             version=standing.version,
             state=standing.state,
+            what_to_do=what_to_do(standing.state, standing.worker, standing.distribution),
             distribution=standing.distribution,
             error=standing.error,
             hosts=list(standing.hosts),
@@ -132,6 +148,16 @@ class WorkerOut(Out):
             last_error_at=standing.last_error_at,
             health=list(standing.health),
             quarantined=standing.quarantined,
+            refused=[
+                RefusedOut(
+                    distribution=each.distribution,
+                    state=each.state,
+                    error=each.error,
+                    hosts=list(each.hosts),
+                    what_to_do=what_to_do(each.state, standing.worker, each.distribution),
+                )
+                for each in standing.refused
+            ],
             jobs=[DayJobOut.of(job, results=results) for job in standing.jobs],
         )
 

@@ -9,11 +9,9 @@ from typing import Any
 from sqlalchemy import func, or_
 from sqlmodel import Session, col, select
 
+from service.domain.workers import State
 from service.store.tables import CatalogueRow, CursorRow, DueJobRow, EventRow, QuarantineRow
 
-LOADED = "loaded"
-# Of a worker that has read the log, but that no host has any more.
-MISSING = "missing"
 MOST_COUNTED = 10_000
 
 
@@ -42,13 +40,23 @@ class DayJob:
     last_error: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A package that provides a worker and cannot be used, in which `state` and why, on which `hosts`."""
+
+    distribution: str
+    state: State
+    error: str | None
+    hosts: tuple[str, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
     """How the newest version of a worker stands; `position` is the last event it has read on all its partitions."""
 
     worker: str
     version: int
-    state: str
+    state: State
     distribution: str
     error: str | None
     hosts: tuple[str, ...]
@@ -63,6 +71,7 @@ class Standing:
     last_error_at: datetime | None
     health: tuple[str, ...]
     quarantined: int
+    refused: tuple[Refused, ...]
     jobs: tuple[DayJob, ...]
 
 
@@ -115,7 +124,7 @@ def _standing(
     quarantined: Mapping[tuple[str, int], int],
     jobs: Sequence[DayJob],
 ) -> Standing:
-    loaded = [entry for entry in entries if entry.state == LOADED]
+    loaded = [entry for entry in entries if entry.state == State.LOADED]
     entry = max(loaded or entries, key=lambda each: each.version, default=None)
     version = entry.version if entry is not None and loaded else max((each.version for each in cursors), default=0)
     own = [cursor for cursor in cursors if cursor.version == version]
@@ -125,7 +134,7 @@ def _standing(
     return Standing(
         worker=name,
         version=version,
-        state=MISSING if entry is None else entry.state,
+        state=State.MISSING if entry is None else State(entry.state),
         distribution="" if entry is None else entry.distribution,
         error=None if entry is None else entry.error,
         hosts=tuple(each.host for each in (loaded or entries)),
@@ -140,8 +149,17 @@ def _standing(
         last_error_at=None if failed is None else failed.last_error_at,
         health=tuple(said for cursor in own for said in cursor.health or ()),
         quarantined=quarantined.get((name, version), 0),
+        refused=_refused(entries),
         jobs=tuple(jobs),
     )
+
+
+def _refused(entries: Sequence[CatalogueRow]) -> tuple[Refused, ...]:
+    hosts: dict[tuple[str, State, str | None], list[str]] = defaultdict(list)
+    for each in entries:
+        if each.state != State.LOADED:
+            hosts[each.distribution, State(each.state), each.error].append(each.host)
+    return tuple(Refused(*of, tuple(on)) for of, on in hosts.items())
 
 
 def _failed_at(cursor: CursorRow) -> float:

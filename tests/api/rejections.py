@@ -54,6 +54,8 @@ REFUSED: tuple[Refused, ...] = (
     Refused("episode-unknown", UNKNOWN),
     Refused("stage-unknown", UNKNOWN),
     Refused("terminal-unknown", UNKNOWN),
+    Refused("worker-unknown", UNKNOWN),
+    Refused("table-unknown", UNKNOWN),
     Refused("key-unknown", UNKNOWN),
     Refused("shot-unknown", UNKNOWN),
     Refused("figure-unknown", "figures have names of their own, and the answer lists them"),

@@ -172,7 +172,12 @@ class TestHealth:
     ) -> None:
         with database.writing() as session:
             catalogue.record(session, "other", [BROKEN], now=clock(), forget_before=clock() - timedelta(days=2))
-        assert client.get("/readyz").json()["reasons"] == ["The worker stranger is broken."]
+        assert client.get("/readyz").json()["reasons"] == [
+            (
+                "The worker stranger is broken on other. Install a version of the package 'strange' that can be "
+                "imported, or uninstall it; then start the engines again."
+            )
+        ]
 
 
 class TestUnready:

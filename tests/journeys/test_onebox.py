@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+import httpx
 import psutil
 import pytest
 
@@ -158,26 +159,104 @@ def test_an_engine_that_falls_silent_is_killed_and_started_again(
     assert "silent for too long" in (tmp_path / "serve.log").read_text()
 
 
-HANGER = """
-    import re
-    from workers.contract import Worker
+SIBLINGS = """
+    import os, re
+    from pydantic import BaseModel
+    from workers.contract import EventKind, Result, Worker
 
-    class Hanger(Worker):
-        name, version, events = "hanger", 1, frozenset({"frames.counted"})
+    class Endless(Worker):
+        name, version, events = "endless", 1, frozenset({"frames.counted"})
+
+        def handle(self, batch, context):
+            while True:
+                pass
+
+    class Hanger(Endless):
+        name = "hanger"
 
         def handle(self, batch, context):
             # Holds the interpreter, so that no thread of this process can do anything about it.
             re.match("(a*)*b", "a" * 60)
+
+    class Killer(Endless):
+        name = "killer"
+
+        def handle(self, batch, context):
+            os._exit(0)
+
+    class Raiser(Endless):
+        name = "raiser"
+
+        def handle(self, batch, context):
+            raise SystemExit("enough")
+
+    class Spender(Endless):
+        name = "spender"
+
+        def handle(self, batch, context):
+            return [Result({})] * 1_000_000
+
+    class Writer(Endless):
+        name = "writer"
+
+        def handle(self, batch, context):
+            from sqlalchemy import text
+            context._session.execute(text("DELETE FROM frame_count"))
+
+    class Choosy(Endless):
+        name = "choosy"
+
+        class Settings(BaseModel):
+            lamps: int
 """
+HANDLERS = {"endless", "hanger", "killer", "raiser", "spender", "writer"}
+UNLOADED = {
+    "broken": "broken",
+    "choosy": "misconfigured",
+    "leaver": "broken",
+    "progress": "duplicate",
+    "tomorrow": "other contract",
+}
 
 
-def test_a_worker_that_hangs_stops_no_other(database: Database, sqlite_url: str, tmp_path: Path) -> None:
-    Shelf(tmp_path).put("a-hanger", HANGER, hanger="Hanger")
-    env = environment(sqlite_url, port=0, handler_limit_s=1, lease_s=2) | {"PYTHONPATH": str(tmp_path)}
-    with running("serve", env=env, log=tmp_path / "serve.log") as house, at_the_barn(house, env) as terminal:
-        for frames in (40, 50, 60):
-            terminal.post("0001", frames)
-            until(lambda reached=frames: credited(database) == {1: reached})  # type: ignore[misc]  # the value of this turn
+def test_workers_that_fail_in_every_way_stop_no_other(database: Database, sqlite_url: str, tmp_path: Path) -> None:
+    shelf = Shelf(tmp_path)
+    shelf.put("all-handlers", SIBLINGS, choosy="Choosy", **{name: name.title() for name in HANDLERS})
+    shelf.put("a-broken-one", "import nothing_of_this_name", broken="Broken")
+    shelf.put("a-leaver", "import sys; sys.exit(3)", leaver="Leaver")
+    shelf.put("a-thief", SIBLINGS, progress="Endless")
+    shelf.put("of-tomorrow", "raise SystemExit('imported')", group="tiedown.workers.v2", tomorrow="Tomorrow")
+    env = environment(sqlite_url, port=0, handler_limit_s=1, lease_s=2, quarantine_after=1)
+    with (
+        running("serve", env=env | {"PYTHONPATH": str(tmp_path)}, log=tmp_path / "serve.log") as house,
+        at_the_barn(house, env) as terminal,
+        httpx.Client(base_url=terminal.client.base_url, timeout=20) as office,
+    ):
+        office.headers["Authorization"] = f"Bearer {key(env, 'reader', scope='read')}"
+        terminal.post("0001", 40)
+        until(lambda: credited(database) == {1: 40}, within_s=60)
+        until(lambda: set_aside(office) >= HANDLERS, within_s=60)
+        shown = {each["name"]: each for each in office.get("/v1/workers").json()["items"]}
+        reasons = office.get("/readyz").json()["reasons"]
+    refused = {(name, each["state"]): each for name in shown for each in shown[name]["refused"]}
+    assert refused.keys() == set(UNLOADED.items())
+    assert all(each["error"] and each["what_to_do"] for each in refused.values())
+    for name in HANDLERS | UNLOADED.keys():
+        assert any(f"The worker {name} " in reason for reason in reasons), (name, reasons)
+    for name, error in (
+        ("endless", "died at work"),
+        ("hanger", "died at work"),
+        ("killer", "died at work"),
+        ("raiser", "SystemExit: enough"),
+        ("spender", "more than 100000 changes"),
+        ("writer", "readonly database"),
+    ):
+        assert error in shown[name]["last_error"], name
+
+
+def set_aside(office: httpx.Client) -> set[str]:
+    """The workers that could not digest something."""
+    return {each["name"] for each in office.get("/v1/workers").json()["items"] if each["quarantined"]}
 
 
 def test_a_second_serve_on_the_same_file_is_refused(house: Running, terminal: Terminal, env: dict[str, str]) -> None:

@@ -14,15 +14,21 @@ class Shelf:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def put(self, distribution: str, source: str, **points: str) -> None:
-        """Add a distribution of one module, with an entry point for each `name="Class"`."""
+    def put(self, distribution: str, source: str, *, group: str = ENTRY_POINTS, **points: str) -> None:
+        """Add a distribution of one module, with an entry point of a group for each `name="Class"`."""
         module = distribution.replace("-", "_")
         (self.folder / f"{module}.py").write_text(dedent(source))
         info = self.folder / f"{module}-1.0.dist-info"
         info.mkdir()
         (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {distribution}\nVersion: 1.0\n")
+        self.add(distribution, group=group, **points)
+
+    def add(self, distribution: str, *, group: str, **points: str) -> None:
+        """Add entry points of a group to a distribution."""
+        module = distribution.replace("-", "_")
         lines = "".join(f"{name} = {module}:{target}\n" for name, target in points.items())
-        (info / "entry_points.txt").write_text(f"[{ENTRY_POINTS}]\n{lines}")
+        with (self.folder / f"{module}-1.0.dist-info" / "entry_points.txt").open("a") as written:
+            written.write(f"[{group}]\n{lines}")
 
     def points(self) -> Sequence[EntryPoint]:
         """Every entry point on the shelf."""

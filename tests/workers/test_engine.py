@@ -11,6 +11,7 @@ from typing import ClassVar
 
 import psycopg
 import pytest
+from sqlalchemy import func, text
 from sqlalchemy.exc import OperationalError
 from sqlmodel import select
 
@@ -18,7 +19,7 @@ from service.domain.events import Event
 from service.store import cursors, events
 from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database
-from service.store.tables import CursorRow, QuarantineRow
+from service.store.tables import CursorRow, EventRow, QuarantineRow
 from tests.workers import strangers
 from tests.workers.strangers import START, TOLD, UNWANTED, WANTED, Limits, Listener, address, heard, later, say, told
 from workers.contract import Announce, Change, Context, EventKind, FigureTable, File, Keep, Replace, Result
@@ -293,6 +294,22 @@ def test_a_flood_of_changes_is_refused_and_nothing_of_it_written(
 
     assert (result.outcome, error in (result.error or "")) == (Outcome.FAILED, True)
     assert told(database) == []
+
+
+def test_a_worker_that_writes_through_its_context_fails_and_nothing_is_written(database: Database) -> None:
+    ids = say(database, WANTED)
+
+    def write(_batch: Sequence[Event], context: Context) -> None:
+        # Nothing of the contract gives it out; a stranger may reach for it all the same.
+        context._session.execute(text("DELETE FROM event"))  # type: ignore[attr-defined]
+        context._session.commit()  # type: ignore[attr-defined]
+
+    result = take_step(database, Listener(write))
+
+    assert (result.outcome, told(database)) == (Outcome.FAILED, [])
+    with database.reading() as session:
+        assert events.head(session) == ids[-1]
+        assert session.exec(select(func.count()).select_from(EventRow)).one() == len(ids)
 
 
 class Shelved(Listener):

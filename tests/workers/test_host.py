@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from sqlmodel import col, select
 
+from service.domain.workers import State
 from service.store import catalogue
 from service.store.engine import Database
 from service.store.tables import CatalogueRow
@@ -15,7 +16,7 @@ from tests.workers.shelf import Shelf
 from tests.workers.strangers import START, later
 from workers import host
 from workers.contract import ENTRY_POINTS
-from workers.host import State, discover, loaded
+from workers.host import discover, loaded
 
 GOOD = """
     from workers.contract import Worker
@@ -32,10 +33,6 @@ def shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shelf]:
     yield Shelf(tmp_path)
     for name in set(sys.modules) - before:
         del sys.modules[name]
-
-
-def states(shelf: Shelf, settings: dict[str, dict[str, object]] | None = None) -> dict[str, State]:
-    return {each.entry.worker: State(each.entry.state) for each in discover(settings or {}, shelf.points())}
 
 
 def test_the_projects_own_worker_enters_by_its_entry_point() -> None:
@@ -110,7 +107,37 @@ def test_what_does_not_keep_the_contract_is_told_why(shelf: Shelf, source: str, 
 def test_settings_a_worker_does_not_take_are_told(shelf: Shelf) -> None:
     shelf.put("good-one", GOOD, good="Good")
 
-    assert states(shelf, {"good": {"lamps": 4}}) == {"good": State.MISCONFIGURED}
+    (found,) = discover({"good": {"lamps": 4}}, shelf.points())
+
+    assert (found.entry.state, found.worker) == (State.MISCONFIGURED, None)
+    assert found.entry.error == "lamps: Extra inputs are not permitted"
+    # What would be right is served beside it.
+    assert found.entry.settings_schema["additionalProperties"] is False
+
+
+def test_settings_that_contradict_each_other_are_told(shelf: Shelf) -> None:
+    shelf.put("good-one", GOOD + "\n        def __init__(self, settings): raise ValueError('no lamps')\n", good="Good")
+
+    (found,) = discover({}, shelf.points())
+
+    assert found.entry.state is State.MISCONFIGURED
+    assert "no lamps" in (found.entry.error or "")
+
+
+def test_what_is_written_for_another_contract_is_never_imported(shelf: Shelf) -> None:
+    shelf.put("of-tomorrow", "raise SystemExit('imported')", group="tiedown.workers.v2", tomorrow="Tomorrow")
+    shelf.put("of-both", GOOD, good="Good")
+    shelf.add("of-both", group="tiedown.workers.v2", good="Later")
+    shelf.put("other-business", "raise SystemExit('imported')", group="tiedown.workers.view", view="View")
+
+    found = discover({}, shelf.points())
+
+    assert [(each.entry.worker, each.entry.state) for each in found] == [
+        ("tomorrow", State.OTHER_CONTRACT),
+        ("good", State.LOADED),
+    ]
+    assert found[0].entry.error == "it is written for tiedown.workers.v2, and this Tiedown has tiedown.workers.v1"
+    assert "of_tomorrow" not in sys.modules
 
 
 def test_settings_of_a_worker_that_is_not_there_are_not_passed_over(caplog: pytest.LogCaptureFixture) -> None:

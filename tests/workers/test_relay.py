@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from redis import Redis
 
+from service.domain.workers import State
 from service.settings import Settings
 from service.store import jobs
 from service.store.engine import Database
@@ -17,7 +18,7 @@ from tests.workers.strangers import START, UNWANTED, WANTED, Limits, Listener, l
 from workers import host, schedule
 from workers.celery_app import JOB, PULSE, QUEUE, STEP, CeleryHints
 from workers.engine import step
-from workers.host import Found, State
+from workers.host import Found
 from workers.relay import MOST_WAITING, Relay, Unsent, look
 
 LISTENER = """

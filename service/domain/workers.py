@@ -1,0 +1,38 @@
+"""Workers as hosts find them: whether each runs there, and what to do where it does not."""
+
+from collections.abc import Mapping
+from enum import StrEnum
+
+
+class State(StrEnum):
+    """Whether a worker runs on a host.
+
+    Loaded; not importable; not a worker by the contract; settings it does not take; a name that is already another's;
+    written for another contract, and never imported; read the log before, and is on no host any more.
+    """
+
+    LOADED = "loaded"
+    BROKEN = "broken"
+    UNFIT = "unfit"
+    MISCONFIGURED = "misconfigured"
+    DUPLICATE = "duplicate"
+    OTHER_CONTRACT = "other contract"
+    MISSING = "missing"
+
+
+_AGAIN = "then start the engines again"
+WHAT_TO_DO: Mapping[State, str | None] = {
+    State.LOADED: None,
+    State.BROKEN: f"Install a version of the package {{package!r}} that can be imported, or uninstall it; {_AGAIN}.",
+    State.UNFIT: f"Install a version of the package {{package!r}} that keeps the contract, or uninstall it; {_AGAIN}.",
+    State.MISCONFIGURED: f"Put [workers.{{worker}}] in tiedown.toml right by its settings_schema; {_AGAIN}.",
+    State.DUPLICATE: f"Another package has a worker of this name: uninstall one ({{package!r}}?); {_AGAIN}.",
+    State.OTHER_CONTRACT: f"Install a version of {{package!r}} for this contract, or uninstall it; {_AGAIN}.",
+    State.MISSING: f"Install its package where engines run, {_AGAIN}; what it made stays as it is.",
+}
+
+
+def what_to_do(state: State, worker: str, package: str) -> str | None:
+    """What a person should do about a worker in this state, a sentence; None where nothing is to be done."""
+    told = WHAT_TO_DO[state]
+    return None if told is None else told.format(worker=worker, package=package)
