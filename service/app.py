@@ -34,6 +34,7 @@ from service.api import (
     phases,
     productions,
     progress,
+    quarantine,
     reports,
     shifts,
     shots,
@@ -88,6 +89,7 @@ NOUNS = (
     events,
     workers,
     kept,
+    quarantine,
     health,
 )
 

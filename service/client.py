@@ -550,6 +550,18 @@ class Client:
         """Every row a worker keeps in one of its tables, in the order of their keys."""
         return self._pages(_path("workers", worker, "figures", table))
 
+    def quarantine(self, worker: str) -> Iterator[Json]:
+        """Every event a worker could not digest, with what went wrong, that waits for somebody to decide."""
+        return self._pages(_path("workers", worker, "quarantine"))
+
+    def retry(self, worker: str, event: int) -> Reply:
+        """Have a worker try once more an event that it set aside."""
+        return self._write("POST", _path("workers", worker, "quarantine", str(event), "retry"))
+
+    def skip(self, worker: str, event: int) -> Reply:
+        """Have a worker do without an event that it set aside."""
+        return self._write("POST", _path("workers", worker, "quarantine", str(event), "skip"))
+
     # The way of a request
 
     def _read(self, path: str, params: Mapping[str, Any] | None = None) -> Reply:

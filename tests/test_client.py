@@ -263,6 +263,11 @@ def ask_in_vain(office: Client) -> None:
             ask("p", "2026-03-02", revision=1)
     with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
         list(office.figures("lamp-hours", "stage-days"))
+    with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
+        list(office.quarantine("lamp-hours"))
+    for decide in (office.retry, office.skip):
+        with pytest.raises(ApiError, match="set no event 1 aside"):
+            decide("lamp-hours", 1)
 
 
 def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[object]:

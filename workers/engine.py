@@ -16,7 +16,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlmodel import Session
 
 from service.domain.events import Event
-from service.store import cursors, events
+from service.store import cursors, events, quarantine
 from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database, retryable
 from service.store.failures import understood
@@ -113,7 +113,9 @@ def step(
     if isinstance(found, StepResult):
         return found
     claimed = run.claim()
-    return claimed if isinstance(claimed, StepResult) else run.work(claimed)
+    if isinstance(claimed, StepResult):
+        return claimed
+    return run.work(claimed) if found is None else run.try_again(claimed, found)
 
 
 class _Run:
@@ -134,19 +136,24 @@ class _Run:
         self.database, self.worker, self.key = database, worker, key
         self.settings, self.owner, self.alone, self.now, self.beat = settings, owner, alone, now, beat
 
-    def look(self) -> StepResult | None:
-        """Without writing, whether there is anything to handle. Events the worker does not want are passed by here."""
+    def look(self) -> StepResult | Event | None:
+        """Without writing, whether there is anything to handle: an event to try again, or None where a batch may be.
+
+        Events the worker does not want are passed by here.
+        """
         with self.database.reading() as session:
             head = events.head(session)
             cursor = cursors.find(session, self.key)
             position = 0 if cursor is None else cursor.position
             wanted = cursors.anything_wanted(session, position, kinds=self.worker.events)
-        if position >= head or not self.worker.events:
+            again = None if cursor is None else quarantine.to_retry(session, self.key)
+        if again is None and (position >= head or not self.worker.events):
             return StepResult(outcome=Outcome.IDLE, position=position)
         if cursor is not None and (refusal := self._refusal(cursor)):
             return refusal
-        if wanted:
-            return None
+        # A lease left by a process that died while it tried an event again is taken back, or nothing passes it by.
+        if again is not None or wanted or (cursor is not None and cursor.held_by_another(self.owner)):
+            return again
         with self.database.writing() as session:
             cursors.add(session, self.key, batch_limit=self.settings.engine_batch)
             passed = cursors.pass_by(session, self.key, old=position, new=head, now=self.now)
@@ -200,6 +207,39 @@ class _Run:
             return self._failed(claimed, batch, describe(error))
         return StepResult(outcome=Outcome.MOVED, position=reached, handled=len(batch))
 
+    def try_again(self, claimed: Cursor, event: Event) -> StepResult:
+        """Try an event once more that was set aside. The cursor stays where it is; a failure leaves the event aside."""
+        with self.database.writing() as session:
+            begun = quarantine.begin_retry(session, self.key, event.id)
+        with self.database.reading() as session:
+            head = events.head(session)
+            context = Snapshot(session, worker=self.worker, position=head, now=self.now, beat=self.beat)
+            handle = partial(self.worker.handle, [event], context)
+            changes, failure = attempt(self.worker, handle) if begun else ((), None)
+
+        def write(session: Session) -> None:
+            if not cursors.release(session, self.key, owner=self.owner, attempts=max(0, claimed.attempts - 1)):
+                raise Overtaken
+            if begun and failure is None:
+                quarantine.digested(session, self.key, event.id, now=self.now)
+                apply(session, self.worker, changes, position=head, now=self.now)
+            elif failure is not None:
+                quarantine.note_error(session, self.key, event.id, error=failure)
+
+        try:
+            write_again(self.database, write)
+        except Overtaken:
+            with self.database.writing() as session:
+                quarantine.ask_again(session, self.key, event.id, now=self.now)
+            return StepResult(outcome=Outcome.OVERTAKEN, position=claimed.position)
+        except Busy:
+            raise
+        except Exception as error:  # noqa: BLE001 - rows the database refuses are the worker's failure like any other
+            failure = describe(error)
+            write_again(self.database, write)
+        outcome = Outcome.MOVED if failure is None else Outcome.FAILED
+        return StepResult(outcome=outcome, position=claimed.position, handled=int(failure is None), error=failure)
+
     def _settle(
         self, claimed: Cursor, reached: int, *, rests_on: int, changes: Sequence[Change], health: Sequence[str]
     ) -> None:
@@ -225,7 +265,7 @@ class _Run:
         What killed it may be the next one of the batch as well as the first, so the batch is halved all the same.
         """
         pending = cursors.wanted_ids(session, cursor.position, kinds=self.worker.events, limit=cursor.batch_limit)
-        error = f"the process died at work on {len(pending)} events"
+        error = f"the process died at work on {len(pending) or 'no new'} events"
         return self._give_back(session, cursor, pending=pending, error=error, first_s=FIRST_PAUSE_AFTER_DEATH_S)
 
     def _failed(self, claimed: Cursor, batch: Sequence[Event], error: str) -> StepResult:
@@ -273,7 +313,7 @@ class _Run:
 def _smaller(cursor: Cursor, handled: int) -> tuple[int, int]:
     """Attempts and batch limit after a failure: half the batch with a clean slate, a single event keeps its count."""
     if handled <= 1:
-        return cursor.attempts, 1
+        return cursor.attempts * handled, 1
     return 0, max(1, min(cursor.batch_limit, handled) // 2)
 
 

@@ -14,7 +14,7 @@ from typing import Protocol
 
 from service.domain.workers import State
 from service.settings import Settings
-from service.store import catalogue, cursors, events, jobs
+from service.store import catalogue, cursors, events, jobs, quarantine
 from service.store.cursors import CursorKey
 from service.store.engine import Database
 from workers.engine import WHOLE_LOG
@@ -76,7 +76,8 @@ def look(database: Database, *, now: datetime) -> Work:
             cursor = cursors.find(session, key)
             position = 0 if cursor is None else cursor.position
             busy = cursor is not None and (cursor.leased(now, owner="") or cursor.waits(now))
-            if kinds and position < head and not busy:
+            waits = position < head or quarantine.to_retry(session, key) is not None
+            if kinds and waits and not busy:
                 behind.append(Behind(key, position, head))
         return Work(tuple(behind), any(job.free(now) for job in jobs.open_jobs(session)))
 

@@ -95,10 +95,11 @@ def list_events(
         full = len(found) == limit
         following = found[-1].id if full else head
         link = next_page(door.request, "after", str(following)) if full else None
-        return door.reply(None, EventsOut(items=_outs(session, found), next=following), link=link)
+        return door.reply(None, EventsOut(items=outs(session, found), next=following), link=link)
 
 
-def _outs(session: Session, found: Sequence[Event]) -> list[EventOut]:
+def outs(session: Session, found: Sequence[Event]) -> list[EventOut]:
+    """These events, with the codes of what they concern."""
     of = productions.codes(session, {each.production_id for each in found if each.production_id is not None})
     codes = shots.codes(session, {each.shot_id for each in found if each.shot_id is not None})
     return [

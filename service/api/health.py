@@ -146,7 +146,7 @@ def _hindrances(worker: Standing, now: datetime) -> Iterator[str]:
     if worker.quarantined:
         yield (
             f"The worker {worker.worker} could not digest {worker.quarantined} events, which were set aside; "
-            "GET /v1/workers says why."
+            f"GET /v1/workers/{worker.worker}/quarantine lists them: have each tried again or skipped."
         )
     if worker.health:
         yield f"The worker {worker.worker} says that something hinders it; GET /v1/workers says what."

@@ -55,6 +55,8 @@ class EventKind(StrEnum):
     BOOKING_CANCELLED = "booking.cancelled"
     TOTALS_RECOUNTED = "totals.recounted"
     REPORT_FILED = "report.filed"
+    QUARANTINE_RETRIED = "quarantine.retried"
+    QUARANTINE_SKIPPED = "quarantine.skipped"
 
 
 MEANINGS: Mapping[EventKind, str] = {
@@ -126,6 +128,10 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.TOTALS_RECOUNTED: "The night's recount compared figures with the ledger: `day`, `series` and `shots` "
     "looked at, `behind` (shots the figures are not up to date with), `drifted` and `drift` (what differed).",
     EventKind.REPORT_FILED: "A revision of a day's nightly report was filed: `production`, `day`, `revision`.",
+    EventKind.QUARANTINE_RETRIED: "A worker is to try an event again that it set aside: `worker`, `version`, "
+    "`event` (its id).",
+    EventKind.QUARANTINE_SKIPPED: "A worker is to do without an event that it set aside: `worker`, `version`, "
+    "`event` (its id).",
 }
 """What each kind tells of, and in backticks what its `data` holds."""
 

@@ -151,6 +151,16 @@ def give_back(
     return given.rowcount == 1
 
 
+def release(session: Session, key: CursorKey, *, owner: str, attempts: int) -> bool:
+    """End the owner's lease and leave the cursor where it is; False where the lease is no longer the owner's."""
+    ended = session.exec(
+        update(CursorRow)
+        .where(*_is(key), col(CursorRow.lease_owner) == owner)
+        .values(attempts=attempts, lease_owner=None, leased_until=None)
+    )
+    return ended.rowcount == 1
+
+
 def note_error(session: Session, key: CursorKey, *, error: str, now: datetime) -> None:
     """Keep the last thing that went wrong, for people to read."""
     session.exec(update(CursorRow).where(*_is(key)).values(last_error=error, last_error_at=now))

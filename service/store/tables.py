@@ -776,7 +776,10 @@ class QuarantineRow(SQLModel, table=True):
     attempts: int
     error: str = Field(sa_type=Text)
     quarantined_at: datetime
+    retry_at: datetime | None = None
     released_at: datetime | None = None
+    release: str | None = None
+    released_by: str | None = None
 
 
 class CatalogueRow(SQLModel, table=True):

@@ -56,6 +56,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("terminal-unknown", UNKNOWN),
     Refused("worker-unknown", UNKNOWN),
     Refused("table-unknown", UNKNOWN),
+    Refused("not-set-aside", UNKNOWN),
     Refused("key-unknown", UNKNOWN),
     Refused("shot-unknown", UNKNOWN),
     Refused("figure-unknown", "figures have names of their own, and the answer lists them"),

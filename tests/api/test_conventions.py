@@ -32,6 +32,8 @@ NAMES_NO_STATE = {
     "note_strike": "a note says for good what it says, and is struck once: a second time is 409 and says who did it",
     "key_revoke": "whoever revokes a lost key wants it dead whatever else was changed of it; twice is once",
     "shots_move": "many shots have no one state; each may be named with the `rev` it was read at",
+    "quarantine_retry": "an event that waits is tried again, whoever asks; one that waits no more is 409",
+    "quarantine_skip": "an event is skipped once: a second time is 409 and says what became of it",
     "unmatched_match": "a count is matched once: a second match is 409 and says for what it counts already",
 }
 HAS_OWN_IDENTITY = {"counts_post": "terminal, spool and serial name a count for ever"}

@@ -160,3 +160,27 @@ def test_who_asks_for_what_is_not_kept_is_told_where_to_look(office: Caller, pat
     answer = office.get(path)
     assert (answer.status_code, answer.json()["type"]) == (404, f"/problems/{problem}")
     assert "GET /v1/workers" in answer.json()["detail"]
+
+
+@pytest.mark.usefixtures("studio")
+def test_what_was_set_aside_is_listed_and_decided(office: Caller, client: TestClient) -> None:
+    waiting = "/v1/workers/lamp-hours/quarantine"
+    listed = office.get(waiting).json()["items"]
+    assert [(each["event"]["id"], each["event"]["kind"], each["error"]) for each in listed] == [
+        (1, "production.added", "KeyError: 'reel'"),
+        (2, "episode.added", "KeyError: 'reel'"),
+    ]
+    (reason,) = [each for each in client.get("/readyz").json()["reasons"] if "set aside" in each]
+    assert "lamp-hours could not digest 2 events" in reason
+
+    assert office.post(f"{waiting}/1/retry").json()["retry_at"] == "2026-03-02T10:00:00Z"
+    skipped = office.post(f"{waiting}/2/skip").json()
+    assert (skipped["release"], skipped["released_by"]) == ("skipped", "own-admin")
+
+    assert [each["event"]["id"] for each in office.get(waiting).json()["items"]] == [1]
+    again = office.post(f"{waiting}/2/retry")
+    assert (again.status_code, again.json()["type"]) == (409, "/problems/released")
+    assert "skipped" in again.json()["detail"]
+    assert office.post(f"{waiting}/3/skip").status_code == 404
+    told = [each["kind"] for each in office.get("/v1/events", params={"after": 3, "limit": 500}).json()["items"]]
+    assert told[-2:] == ["quarantine.retried", "quarantine.skipped"]

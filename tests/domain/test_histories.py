@@ -167,6 +167,8 @@ OF_NO_SHOT = {
     EventKind.FRAMES_UNMATCHED,
     EventKind.TOTALS_RECOUNTED,
     EventKind.REPORT_FILED,
+    EventKind.QUARANTINE_RETRIED,
+    EventKind.QUARANTINE_SKIPPED,
 }
 
 

@@ -15,6 +15,8 @@ from sqlalchemy import func, text
 from sqlalchemy.exc import OperationalError
 from sqlmodel import select
 
+from service.actions import quarantine
+from service.actions.quarantine import Released
 from service.domain.events import Event
 from service.store import cursors, events
 from service.store.cursors import Cursor, CursorKey
@@ -34,9 +36,11 @@ def take_step(
     return step(database, worker, settings=limits or Limits(), owner=owner, now=now)
 
 
-def catch_up(database: Database, worker: Listener, *, limits: Limits | None = None, owner: str = "one") -> StepResult:
+def catch_up(
+    database: Database, worker: Listener, *, limits: Limits | None = None, owner: str = "one", start: int = 0
+) -> StepResult:
     """Step until nothing is left, letting the clock run over every back-off."""
-    for seconds in range(0, 100_000, 400):
+    for seconds in range(start, 100_000, 400):
         result = take_step(database, worker, owner=owner, now=later(seconds), limits=limits)
         if result.outcome is Outcome.IDLE:
             return result
@@ -190,6 +194,47 @@ def test_one_event_that_cannot_be_digested_is_set_aside_and_the_rest_handled(dat
         (ids[5], Limits().quarantine_after)
     ]
     assert "ValueError: poison" in quarantined(database)[0][2]
+
+
+def test_an_event_set_aside_is_tried_again_when_somebody_asks_and_then_let_go(database: Database) -> None:
+    ids = say(database, *[WANTED] * 3)
+    catch_up(database, Listener(poisoned_by(ids[1], ValueError("poison"))))
+    assert heard(database) == [ids[0], ids[2]]
+
+    ask(database, ids[1])
+    failed = take_step(database, Listener(poisoned_by(ids[1], ValueError("poison again"))), now=later(9000))
+    assert (failed.outcome, failed.position >= ids[2]) == (Outcome.FAILED, True)
+    assert [(attempts, "poison again" in error) for _, attempts, error in quarantined(database)] == [(4, True)]
+    # Asked once, tried once.
+    assert take_step(database, Listener(), now=later(9001)).position == catch_up(database, Listener()).position
+    assert heard(database) == [ids[0], ids[2]]
+
+    ask(database, ids[1])
+    assert take_step(database, Listener(), now=later(9002)).handled == 1
+    assert heard(database) == [ids[0], ids[2], ids[1]]
+    assert cursor_of(database).lease_owner is None
+    with pytest.raises(Released, match="was digested"):
+        ask(database, ids[1])
+
+
+def test_an_event_that_kills_when_tried_again_goes_on_waiting(database: Database) -> None:
+    ids = say(database, WANTED)
+    catch_up(database, Listener(poisoned_by(ids[0], ValueError("poison"))))
+    ask(database, ids[0])
+
+    assert killed(database, "doomed", 9000) == -9
+
+    assert [attempts for _, attempts, _ in quarantined(database)] == [Limits().quarantine_after + 1]
+    catch_up(database, Listener(), start=18_000)
+    assert heard(database) == []
+    more = say(database, WANTED)
+    catch_up(database, Listener(), start=27_000)
+    assert heard(database) == more
+
+
+def ask(database: Database, event_id: int) -> None:
+    with database.writing() as session:
+        quarantine.retry(session, "listener", event_id, by="office", now=START)
 
 
 def test_success_doubles_the_batch_back_to_its_full_size(database: Database) -> None:
