@@ -8,9 +8,10 @@ from typing import Any
 from sqlmodel import Session
 
 from service.actions.shots import find
+from service.domain.addresses import Place, Told, told
 from service.domain.causes import ReturnCause
 from service.domain.events import EventKind
-from service.domain.moves import Lack, Place, Standing, overridden, step, told
+from service.domain.moves import Lack, Standing, overridden, step
 from service.domain.phases import Phase, ways_back, ways_on
 from service.domain.refusals import Clash, Unfit
 from service.store import moves as store
@@ -56,20 +57,26 @@ class NoWay(Clash):
 
 @dataclass(eq=False)
 class CauseMissing(Unfit):
-    """Back to {to} is work done again: say the `cause`, one of {causes}."""
+    """Back to {to} is work of shot {shot} done again: say the `cause`, one of {causes}."""
 
     POINTER = "/cause"
 
+    shot: str
     to: Phase
     causes: tuple[ReturnCause, ...]
 
 
 @dataclass(eq=False)
 class CauseUnfit(Unfit):
-    """A cause is said of work that goes back, and {to} lies ahead: leave it out, or give it as the reason."""
+    """A cause is said of work that goes back, and {to} lies ahead of shot {shot}, which is in {phase}.
+
+    Leave it out, or give it as the reason; of several shots move those that go back in a call of their own.
+    """
 
     POINTER = "/cause"
 
+    shot: str
+    phase: Phase
     to: Phase
 
 
@@ -130,23 +137,26 @@ def attempt(row: ShotRow, standing: Standing, wanted: Wanted, *, place: Place) -
     made = step(standing, wanted.to)
     if made is None:
         ways = (*(move.to for move in ways_on(standing.phase)), *ways_back(standing.phase))
-        refused = NoWay(row.code, standing.phase, wanted.to, ways)
-        return Tried(shot=row, origin=standing.phase, set_aside=(), refused=refused)
+        return Tried(
+            shot=row,
+            origin=standing.phase,
+            set_aside=(),
+            refused=NoWay(row.code, standing.phase, wanted.to, ways),
+        )
     if made.back and wanted.cause is None:
-        raise CauseMissing(wanted.to, tuple(ReturnCause))
+        raise CauseMissing(row.code, wanted.to, tuple(ReturnCause))
     if not made.back and wanted.cause is not None:
-        raise CauseUnfit(wanted.to)
+        raise CauseUnfit(row.code, standing.phase, wanted.to)
     aside, firm = overridden(made.lacks) if wanted.override else ((), made.lacks)
     if aside and wanted.reason is None:
         raise ReasonMissing(wanted.to, tuple(lack.fact.value for lack in aside))
-    return Tried(
-        shot=row, origin=standing.phase, set_aside=aside, refused=_not_ready(row, wanted, firm, place) if firm else None
-    )
+    refused = _not_ready(row, wanted, told(firm, standing, place)) if firm else None
+    return Tried(shot=row, origin=standing.phase, set_aside=aside, refused=refused)
 
 
-def _not_ready(row: ShotRow, wanted: Wanted, lacks: Sequence[Lack], place: Place) -> NotReady:
+def _not_ready(row: ShotRow, wanted: Wanted, lacks: Sequence[Told]) -> NotReady:
     missing = " ".join(lack.detail for lack in lacks)
-    return NotReady(row.code, wanted.to, missing, tuple(asdict(each) for each in told(lacks, place)))
+    return NotReady(row.code, wanted.to, missing, tuple(asdict(each) for each in lacks))
 
 
 def move_all(

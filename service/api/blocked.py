@@ -80,7 +80,7 @@ class WaitingOut(ReadyOut):
 
     detail: str = Field(description="What exactly is missing.")
     method: str = Field(description="The method of the operation that records it.")
-    path: str = Field(description="Its path; `{take}` stands for the number of the take meant.")
+    path: str = Field(description="Its path and query; of several takes to decide on the first.")
     may_be_overridden: bool = Field(description="Whether a coordinator may move the shot without it.")
 
 

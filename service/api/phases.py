@@ -18,7 +18,8 @@ from service.api.fields import Out
 from service.api.productions import ProductionInPath
 from service.api.shots import ShotInPath
 from service.api.strict import StrictRoute
-from service.domain.moves import Place, Standing, Told, approval_changed, blocked_by, no_longer, steps, told
+from service.domain.addresses import Place, Told, told
+from service.domain.moves import Standing, approval_changed, blocked_by, no_longer, steps
 from service.domain.phases import Fact, Phase
 from service.store import moves as store
 from service.store import studio
@@ -57,7 +58,7 @@ class LackOut(Out):
     detail: str = Field(description="What is missing of it.")
     who: str = Field(description="Who can do something about it.")
     method: str = Field(description="The method of the operation that records it.")
-    path: str = Field(description="Its path; `{take}` stands for the number of the take meant.")
+    path: str = Field(description="Its path and query; of several takes to decide on the first.")
     may_be_overridden: bool = Field(description="Whether a coordinator may move the shot without it.")
 
     @classmethod
@@ -106,10 +107,12 @@ class NextOut(Out):
             suspended=standing.suspended,
             omitted=row.omitted,
             approved_and_changed=list(approval_changed(standing)),
-            blocked_by=[LackOut.of(each) for each in told(blocked_by(standing), place)],
-            no_longer=[LackOut.of(each) for each in told(no_longer(standing), place)],
+            blocked_by=[LackOut.of(each) for each in told(blocked_by(standing), standing, place)],
+            no_longer=[LackOut.of(each) for each in told(no_longer(standing), standing, place)],
             moves=[
-                StepOut(to=each.to, back=each.back, lacks=[LackOut.of(lack) for lack in told(each.lacks, place)])
+                StepOut(
+                    to=each.to, back=each.back, lacks=[LackOut.of(lack) for lack in told(each.lacks, standing, place)]
+                )
                 for each in steps(standing)
             ],
         )

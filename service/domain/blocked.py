@@ -5,19 +5,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
-from service.domain.moves import (
-    ADDRESSES,
-    COUNTED,
-    Address,
-    Lack,
-    Place,
-    Standing,
-    Told,
-    approval_lacks,
-    next_step,
-    told_at,
-    unshot,
-)
+from service.domain.addresses import COUNTED, Address, Place, Told, address_of, told_at
+from service.domain.moves import Lack, Standing, approval_lacks, next_step
 from service.domain.phases import Fact, Phase
 
 
@@ -161,10 +150,9 @@ def _ahead(standing: Standing) -> tuple[Phase | None, tuple[Lack, ...]]:
 
 
 def _turn(lack: Lack, standing: Standing) -> tuple[Party, Address]:
-    """Whose turn it is, and where they record it: nobody can accept frames that were not shot yet."""
-    if lack.fact is Fact.FRAMES_ACCEPTED and unshot(standing) is not None:
-        return Party.STAGE, COUNTED
-    return PARTIES[lack.fact], ADDRESSES[lack.fact]
+    """Whose turn it is, and where they record it."""
+    address = address_of(lack, standing)
+    return (Party.STAGE if address is COUNTED else PARTIES[lack.fact]), address
 
 
 def _longest_first(waiting: Sequence[Waiting]) -> tuple[Waiting, ...]:

@@ -6,7 +6,6 @@ Everything here is judged from facts, never from the figures a worker made of th
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from urllib.parse import quote
 
 from service.domain.bases import Basis, changed_since, made_since
 from service.domain.frames import FrameSet
@@ -40,42 +39,6 @@ Check = Callable[[Standing], str | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Address:
-    """Where a fact is recorded: who does it, and by which operation, its path from the production's on."""
-
-    who: str
-    method: str
-    path: str
-
-
-_SIGN = "/shots/{shot}/signoffs"
-COUNTED = Address("the animator, by the stage's terminal", "POST", "/counts")
-"""Where frames are counted."""
-
-ADDRESSES: Mapping[Fact, Address] = {
-    Fact.NOT_OMITTED: Address("the coordinator", "PATCH", "/shots/{shot}"),
-    Fact.NOT_SUSPENDED: Address("the coordinator", "PATCH", "/shots/{shot}"),
-    Fact.IN_LOCKED_CUT: Address("the editor, then the coordinator", "POST", "/episodes/{episode}/cuts"),
-    Fact.NEEDS_ENTERED: Address("the coordinator", "PUT", "/shots/{shot}/needs"),
-    Fact.SET_APPROVED: Address("the director", "POST", _SIGN),
-    Fact.FRAMING_APPROVED_BY_DIRECTOR: Address("the director", "POST", _SIGN),
-    Fact.FRAMING_APPROVED_BY_CAMERA_OPERATOR: Address("the camera operator", "POST", _SIGN),
-    Fact.ANIMATOR_NAMED: Address("the coordinator", "PATCH", "/shots/{shot}"),
-    Fact.DIALOGUE_CUT_IN: Address("the editor", "POST", _SIGN),
-    Fact.FRAMES_SHOT: COUNTED,
-    Fact.FRAMES_ACCEPTED: Address("the director", "POST", "/shots/{shot}/takes/{take}/decisions"),
-    Fact.PLATE_ASKED_FOR: Address("the coordinator", "PUT", "/shots/{shot}/needs"),
-    Fact.PLATE_SHOT: Address("the camera operator, by the stage's terminal", "POST", "/counts"),
-    Fact.PLATE_ACCEPTED: Address("the camera operator", "POST", _SIGN),
-    Fact.COMP_ASKED_FOR: Address("the coordinator", "PUT", "/shots/{shot}/needs"),
-    Fact.NO_COMP_ASKED_FOR: Address("the coordinator", "PUT", "/shots/{shot}/needs"),
-    Fact.COMP_DELIVERED: Address("the compositor", "POST", _SIGN),
-    Fact.APPROVAL_SIGNED: Address("the director", "POST", _SIGN),
-}
-"""Who records each fact, and where."""
-
-
-@dataclass(frozen=True, slots=True)
 class Lack:
     """A fact that does not hold: what is missing of it, in a sentence that says what to do."""
 
@@ -86,51 +49,6 @@ class Lack:
     def may_be_overridden(self) -> bool:
         """Whether a coordinator may move the shot without it."""
         return self.fact not in FIRM
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
-    """The codes by which a shot is addressed."""
-
-    production: str
-    episode: str
-    shot: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """A lack with who can do something about it, and by which operation."""
-
-    fact: Fact
-    detail: str
-    who: str
-    method: str
-    path: str
-    may_be_overridden: bool
-
-
-def told(lacks: Iterable[Lack], place: Place) -> tuple[Told, ...]:
-    """Lacks with their addresses; `{take}` in a path is the number of the take meant."""
-    return tuple(told_at(lack, place, ADDRESSES[lack.fact]) for lack in lacks)
-
-
-def told_at(lack: Lack, place: Place, address: Address) -> Told:
-    """A lack with the address given."""
-    return Told(
-        fact=lack.fact,
-        detail=lack.detail,
-        who=address.who,
-        method=address.method,
-        path=_path(address.path, place),
-        may_be_overridden=lack.may_be_overridden,
-    )
-
-
-def _path(path: str, place: Place) -> str:
-    if path == "/counts":
-        return "/v1/counts"
-    filled = path.replace("{shot}", quote(place.shot, safe="")).replace("{episode}", quote(place.episode, safe=""))
-    return f"/v1/productions/{quote(place.production, safe='')}{filled}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +82,11 @@ def next_step(standing: Standing) -> Step | None:
 
 
 def no_longer(standing: Standing) -> tuple[Lack, ...]:
-    """What the shot's phase rests on and does not hold any more, as a sign-off withdrawn or frames deleted."""
-    return _lacks(standing, rests_on(standing.phase))
+    """What the shot's phase rests on and does not hold any more, as a sign-off withdrawn or frames deleted.
+
+    Nothing of an omitted shot: nobody can do anything about it before the shot is restored.
+    """
+    return () if standing.facts.plan.omitted else _lacks(standing, rests_on(standing.phase))
 
 
 def _step(standing: Standing, move: Move) -> Step:

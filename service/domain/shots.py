@@ -136,5 +136,5 @@ def check_parts(plan: Plan, names: Sequence[str]) -> None:
         return
     missing = plan.planned_set - FrameSet.union(plan.part_set(part) for part in plan.parts)
     if missing:
-        gaps = ", ".join(f"{first}-{last}" for first, last in missing.ranges)
+        gaps = ", ".join(str(first) if first == last else f"{first} to {last}" for first, last in missing.ranges)
         raise PlanRefused("parts", f"the parts together must cover every planned frame; no part has {gaps}")

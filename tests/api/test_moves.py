@@ -128,7 +128,9 @@ def test_a_refused_approval_leaves_no_sign_off_behind(coordinator: Caller, direc
 
 def test_back_needs_a_cause_and_on_takes_none(coordinator: Caller) -> None:
     enter_needs(coordinator)
-    assert move(coordinator, "set dressing", cause="light").json()["type"] == "/problems/cause-unfit"
+    unfit = move(coordinator, "set dressing", cause="light").json()
+    assert unfit["type"] == "/problems/cause-unfit"
+    assert (unfit["shot"], unfit["phase"]) == (SHOT.rpartition("/")[2], "planning")
     assert move(coordinator, "set dressing").status_code == 201
     refused = move(coordinator, "planning")
     assert refused.status_code == 422

@@ -3,8 +3,9 @@
 from datetime import UTC, datetime
 from functools import cache
 
+from service.domain.addresses import Place
 from service.domain.bases import Basis
-from service.domain.moves import Place, Standing
+from service.domain.moves import Standing
 from service.domain.needs import Needs
 from service.domain.phases import Phase
 from service.domain.progress import ShotFacts

@@ -6,8 +6,9 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from random import Random
 
+from service.domain.addresses import ADDRESSES
 from service.domain.blocked import PARTIES, Blocked, Party, Shot, blocked
-from service.domain.moves import ADDRESSES, blocked_by
+from service.domain.moves import blocked_by
 from service.domain.phases import Fact, Phase
 from tests.domain.standings import PLACE, READY, standing_of
 from tests.domain.walks import WORK, Sheet, wander
@@ -60,7 +61,7 @@ def test_frames_nobody_has_shot_wait_for_the_stage_and_all_that_were_for_the_dir
     }
     told = {wait.party: shot.lack for wait in found.waits for shot in wait.shots if shot.lack}
     assert (told[Party.STAGE].method, told[Party.STAGE].path) == ("POST", "/v1/counts")
-    assert told[Party.DIRECTOR].path == "/v1/productions/lantern-bay/shots/2/takes/{take}/decisions"
+    assert told[Party.DIRECTOR].path == "/v1/productions/lantern-bay/shots/2/takes/1/decisions"
     assert [(each.place.shot, each.to) for each in found.ready] == [("3", Phase.APPROVAL)]
 
 

@@ -7,19 +7,18 @@ from typing import Any
 
 import pytest
 
+from service.domain.addresses import ADDRESSES, Place, told
 from service.domain.moves import (
-    ADDRESSES,
     CHECKS,
-    Place,
     Standing,
     approval_changed,
     blocked_by,
     no_longer,
     steps,
-    told,
 )
 from service.domain.phases import MOVES, Fact, Move
 from service.domain.signoffs import Matter, Role, standing
+from service.domain.takes import Purpose
 from tests.domain.standings import PLACE, READY, signoff, standing_of
 from tests.domain.walks import WORK, Sheet, wander
 
@@ -149,13 +148,38 @@ def test_what_is_lacking_says_what_to_do(sheet: Sheet, said: list[str]) -> None:
 
 
 def test_every_lack_is_addressed() -> None:
-    lacks = {lack.fact: lack for sheet in _bare() for each in steps(standing_of(sheet)) for lack in each.lacks}
-    assert set(lacks) == set(Fact)
-    for each in told(lacks.values(), PLACE):
+    standings = [standing_of(sheet) for sheet in _bare()]
+    found = [each for here in standings for way in steps(here) for each in told(way.lacks, here, PLACE)]
+    assert {each.fact for each in found} == set(Fact)
+    for each in found:
         assert each.who.startswith("the ")
         assert each.path == "/v1/counts" or each.path.startswith("/v1/productions/lantern-bay/")
-        assert "{shot}" not in each.path
+        assert "{" not in each.path
         assert each.detail.endswith((".", ":"))
+
+
+def _told(sheet: Sheet, **changed: Any) -> list[tuple[str, str]]:  # noqa: ANN401 -- fields of any type
+    found = standing_of(sheet)
+    found = replace(found, facts=replace(found.facts, **changed)) if changed else found
+    return [(each.who, each.path) for each in told(blocked_by(found), found, PLACE)]
+
+
+def test_frames_are_addressed_to_whoever_can_do_something_about_them() -> None:
+    """Of frames shot in two parts the address is of the one to decide first, as its operation takes it."""
+    needless = replace(READY, phase="shooting", needs=())
+    director, at = "the director, by a coordinator's key", "/v1/productions/lantern-bay/shots/0120/takes"
+    assert _told(replace(needless, frames="some")) == [("the animator, by the stage's terminal", "/v1/counts")]
+    shot = replace(needless, frames="all")
+    assert _told(shot) == [(director, f"{at}/1/decisions")]
+    (one,) = [each for each in standing_of(shot).facts.series if each.purpose is Purpose.SHOOT]
+    parts = [replace(one, part="b d", take=2), replace(one, part="c", take=1)]
+    assert _told(shot, series=parts) == [(director, f"{at}/2/decisions?part=b%20d")]
+
+
+def test_an_omitted_shot_is_not_said_to_lack_what_nobody_can_give() -> None:
+    gone = standing_of(replace(READY, phase="approved", omitted=True))
+    assert no_longer(gone) == ()
+    assert blocked_by(gone) == ()
 
 
 def _bare() -> Iterable[Sheet]:
@@ -167,8 +191,8 @@ def _bare() -> Iterable[Sheet]:
 
 
 def test_codes_are_quoted_in_addresses() -> None:
-    lacks = blocked_by(standing_of(Sheet()))
-    path = told(lacks, Place(production="лампа", episode="é", shot="12 B"))[1].path
+    bare = standing_of(Sheet())
+    path = told(blocked_by(bare), bare, Place(production="лампа", episode="é", shot="12 B"))[1].path
     assert path == "/v1/productions/%D0%BB%D0%B0%D0%BC%D0%BF%D0%B0/shots/12%20B/needs"
 
 
