@@ -112,7 +112,8 @@ class Settings(BaseSettings):
         default={},
         description=(
             "Settings of single workers by their name, as each describes them at /v1/workers: a table "
-            "`[workers.progress]` in the file, JSON in the environment."
+            "`[workers.progress]` in the file, JSON in the environment. With `enabled = false` a worker is not even "
+            "imported."
         ),
     )
     log_level: LogLevel = Field(default=LogLevel.INFO, description="The least severe message that is logged.")

@@ -317,7 +317,8 @@ class Worker(Protocol):
     kinds it wants; others pass it by. `tables` are those it keeps rows in, each with what a row of it is, for people to
     read; a table is named as a worker is, or with underscores. Its rows are listed to whoever may read, at
     `/v1/workers/NAME/figures/TABLE`: put no person's name into them. `Settings` is a pydantic model that can be made
-    without arguments; its JSON Schema is served, and what an operator sets is checked by it.
+    without arguments; its JSON Schema is served, and what an operator sets is checked by it. `enabled` is no name for
+    a field of it: with `enabled = false` an operator keeps a worker from being imported at all.
 
     `version` is an integer from 1 on. Raise it whenever figures would come out differently: the new version reads the
     log from its beginning into rows of its own, and until it has read as far as the old one the old one's rows are

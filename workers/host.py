@@ -30,6 +30,8 @@ OWN = "tiedown"
 NAME = re.compile(r"[a-z][a-z0-9-]{0,62}")
 NO_SCHEMA: Mapping[str, Any] = MappingProxyType({})
 FORGOTTEN_AFTER = timedelta(days=2)
+# In the settings of any worker: whether this host imports it at all.
+ENABLED = "enabled"
 CONTRACTS = re.compile(r"tiedown\.workers\.v[0-9]+")
 
 
@@ -107,8 +109,13 @@ def this_host() -> str:
 
 
 def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:
+    enabled = settings.get(ENABLED, True)
+    if type(enabled) is not bool:
+        return _refused(point, State.MISCONFIGURED, f"`{ENABLED}` is true or false, not {enabled!r}")
+    if not enabled:
+        return _refused(point, State.DISABLED, f"the settings say `{ENABLED} = false`")
     try:
-        worker = _fit(point, settings)
+        worker = _fit(point, {name: value for name, value in settings.items() if name != ENABLED})
     except KeyboardInterrupt:
         raise
     except Unfit as error:
@@ -162,6 +169,8 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
 
 
 def _made(worker: type, model: type[BaseModel], settings: Mapping[str, Any]) -> Worker:
+    if ENABLED in model.model_fields:
+        raise Unfit(f"its Settings have a field `{ENABLED}`, which is the host's own; call it otherwise")
     schema = model.model_json_schema()
     try:
         made: Worker = worker(model.model_validate(dict(settings)))

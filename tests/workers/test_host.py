@@ -86,6 +86,18 @@ def test_a_plugin_that_cannot_be_imported_is_listed_and_stops_no_other(shelf: Sh
         ("from workers.contract import Worker\nclass Bad(Worker): name, version = 'bad', True", "integer from 1 on"),
         ("from workers.contract import Worker\nclass Bad(Worker): name, version = 'bad', 0", "integer from 1 on"),
         (
+            (
+                "from pydantic import BaseModel\nfrom workers.contract import Worker\n"
+                "class Own(BaseModel): enabled: bool = True\n"
+                "class Bad(Worker): name, version, Settings = 'bad', 1, Own"
+            ),
+            "which is the host's own",
+        ),
+        (
+            "from workers.contract import Worker\nclass Bad(Worker): name, version, tables = 'bad', 1, {'A B': 'rows'}",
+            "each with what a row is",
+        ),
+        (
             "from workers.contract import Worker\nclass Bad(Worker): name, version, Settings = 'bad', 1, dict",
             "pydantic model",
         ),
@@ -113,6 +125,31 @@ def test_settings_a_worker_does_not_take_are_told(shelf: Shelf) -> None:
     assert found.entry.error == "lamps: Extra inputs are not permitted"
     # What would be right is served beside it.
     assert found.entry.settings_schema["additionalProperties"] is False
+
+
+@pytest.mark.parametrize(
+    ("settings", "state", "told"),
+    [
+        ({"enabled": False, "lamps": 4}, State.DISABLED, "enabled = false"),
+        ({"enabled": "no"}, State.MISCONFIGURED, "true or false, not 'no'"),
+    ],
+)
+def test_a_worker_that_is_disabled_is_not_even_imported(
+    shelf: Shelf, settings: dict[str, object], state: State, told: str
+) -> None:
+    shelf.put("good-one", "raise SystemExit('imported')", good="Good")
+
+    (found,) = discover({"good": settings}, shelf.points())
+
+    assert (found.entry.state, found.worker) == (state, None)
+    assert told in (found.entry.error or "")
+    assert "good_one" not in sys.modules
+
+
+def test_a_worker_that_is_enabled_is_not_told_so(shelf: Shelf) -> None:
+    shelf.put("good-one", GOOD, good="Good")
+
+    assert [worker.name for worker in loaded(discover({"good": {"enabled": True}}, shelf.points()))] == ["good"]
 
 
 def test_settings_that_contradict_each_other_are_told(shelf: Shelf) -> None:
