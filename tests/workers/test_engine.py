@@ -18,9 +18,10 @@ from sqlmodel import select
 from service.actions import quarantine
 from service.actions.quarantine import Released
 from service.domain.events import Event
-from service.store import cursors, events
+from service.store import cursors, events, figures, kept
 from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database
+from service.store.kept import Shelf
 from service.store.tables import CursorRow, EventRow, QuarantineRow
 from tests.workers import strangers
 from tests.workers.strangers import START, TOLD, UNWANTED, WANTED, Limits, Listener, address, heard, later, say, told
@@ -386,8 +387,43 @@ def test_a_worker_finds_what_it_kept_and_takes_it_away(database: Database) -> No
     assert seen == [{}, {"day": day, "gone": {"rows": 0}}, {"day": {**day, "rows": 2}}]
 
 
+class ShelvedAnew(Shelved):
+    """The next version, whose rows say so."""
+
+    version = 2
+
+    def handle(self, _batch: Sequence[Event], _context: Context) -> Sequence[Change]:
+        return [Keep(table="own", key="day", row={"by": "the next version"})]
+
+
+def test_a_new_version_fills_rows_of_its_own_and_is_shown_once_it_has_caught_up(database: Database) -> None:
+    say(database, *[WANTED] * 3)
+    catch_up(database, Shelved())
+    old = shown(database)
+    assert old.keys() == {"day", "gone"}
+
+    for _ in range(2):
+        assert take_step(database, ShelvedAnew(), limits=Limits(engine_batch=1)).handled == 1
+        assert shown(database) == old
+    take_step(database, ShelvedAnew(), limits=Limits(engine_batch=1))
+
+    assert shown(database) == {"day": {"by": "the next version"}}
+    # A host that was not brought up to date yet changes nothing of it.
+    say(database, WANTED)
+    take_step(database, ShelvedAnew())
+    take_step(database, Shelved())
+    assert shown(database) == {"day": {"by": "the next version"}}
+
+
+def shown(database: Database) -> dict[str, object]:
+    """The rows that are listed to whoever asks."""
+    with database.reading() as session:
+        shelf = Shelf("listener", figures.ruling_version(session, "listener") or 0, "own")
+        return {each.row.key: each.row.data for each in kept.page(session, shelf, after="", limit=9)}
+
+
 @pytest.mark.parametrize(
-    ("said", "shown"),
+    ("said", "expected"),
     [
         (["The kettle is empty; fill it."], ["The kettle is empty; fill it."]),
         ("empty", ["Its health must be sentences in a list, not 'empty'."]),
@@ -395,7 +431,7 @@ def test_a_worker_finds_what_it_kept_and_takes_it_away(database: Database) -> No
     ],
 )
 def test_what_a_worker_says_of_its_health_is_kept_and_undoes_nothing(
-    database: Database, monkeypatch: pytest.MonkeyPatch, said: Sequence[str], shown: list[str]
+    database: Database, monkeypatch: pytest.MonkeyPatch, said: Sequence[str], expected: list[str]
 ) -> None:
     say(database, WANTED)
     monkeypatch.setattr(Shelved, "said", said)
@@ -403,7 +439,7 @@ def test_what_a_worker_says_of_its_health_is_kept_and_undoes_nothing(
     assert take_step(database, Shelved()).outcome is Outcome.MOVED
 
     with database.reading() as session:
-        assert session.exec(select(CursorRow.health)).one() == shown
+        assert session.exec(select(CursorRow.health)).one() == expected
 
 
 def test_attempts_are_counted_before_the_worker_runs(database: Database) -> None:
