@@ -1,12 +1,18 @@
 """Sign off what somebody found of a shot, and withdraw it."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlmodel import Session
 
+from service.actions.moves import places
+from service.domain.addresses import told
 from service.domain.events import EventKind
-from service.domain.phases import Phase
+from service.domain.moves import unapprovable
+from service.domain.phases import Fact, Phase
+from service.domain.progress import ShotFacts
 from service.domain.refusals import Clash, Forbidden, Unfit, Unknown
 from service.domain.signoffs import IN_PERSON, OF_FRAMES, SIGNERS, Matter, Role, standing
 from service.store import moves, takes
@@ -91,6 +97,15 @@ class NotInApproval(Clash):
 
 
 @dataclass(eq=False)
+class NotAnew(Clash):
+    """Shot {shot} cannot be approved anew yet. {missing} Each of `lacks` says who can do what, and where."""
+
+    shot: str
+    missing: str
+    lacks: tuple[Mapping[str, Any], ...]
+
+
+@dataclass(eq=False)
 class WithdrawnAlready(Clash):
     """{by} withdrew the sign-off of shot {shot} on {withdrawn_at}; it can be given again."""
 
@@ -126,7 +141,7 @@ def sign(
 ) -> SignOffRow:
     """Put a sign-off of a locked shot down.
 
-    Raises RoleUnclear, RoleUnfit, NotTheirs, SignerMissing, NotInApproval, SignedAlready, NothingAccepted.
+    Raises RoleUnclear, RoleUnfit, NotTheirs, SignerMissing, NotInApproval, SignedAlready, NothingAccepted, NotAnew.
     """
     role = _role(asked.matter, asked.role, asked.roles)
     _authorize(asked, role)
@@ -140,6 +155,8 @@ def sign(
     present = standing(store.given(session, [shot_id]).get(shot_id, ())).get((asked.matter, role))
     if present is not None and (basis is None or present.basis == basis):
         raise SignedAlready(shot.code, asked.matter, present.signer or present.by, present.signed_at.isoformat())
+    if asked.matter is Matter.APPROVAL and shot.phase == Phase.APPROVED:
+        _require_whole(session, production, shot, facts)
     row = SignOffRow(
         shot_id=shot_id,
         matter=asked.matter.value,
@@ -157,6 +174,18 @@ def sign(
     shot.touched += 1
     _note(session, EventKind.SIGNOFF_GIVEN, production, shot=shot, row=row, by=asked.by, now=now)
     return row
+
+
+def _require_whole(session: Session, production: ProductionRow, shot: ShotRow, facts: ShotFacts) -> None:
+    """Raises NotAnew: signed without its frames or its comp, an approved shot would wait for nobody any more."""
+    shot_id = shot.id or 0
+    standing_now = moves.standings_by(session, [shot], {shot_id: facts})[shot_id]
+    aside = {Fact(each) for each in moves.last(session, shot_id).lacked or ()}
+    if lacks := told(
+        unapprovable(standing_now, aside=aside), standing_now, places(session, production, [shot])[shot_id]
+    ):
+        missing = " ".join(lack.detail for lack in lacks)
+        raise NotAnew(shot.code, missing, tuple(asdict(each) for each in lacks))
 
 
 def withdraw(

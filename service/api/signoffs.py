@@ -13,6 +13,7 @@ from service.actions import signoffs as actions
 from service.actions.productions import ProductionUnknown
 from service.actions.shots import ShotUnknown
 from service.actions.signoffs import (
+    NotAnew,
     NothingAccepted,
     NotInApproval,
     NotTheirs,
@@ -138,6 +139,7 @@ def signing(door: Door, body: SignOffIn) -> actions.Signing:
         SignedAlready,
         NotInApproval,
         NothingAccepted,
+        NotAnew,
         Stale,
         MissingPrecondition,
         status=HTTPStatus.CREATED,

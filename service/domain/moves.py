@@ -304,6 +304,12 @@ def approval_lacks(standing: Standing) -> tuple[Lack, ...]:
     return lacks if any(lack.fact is Fact.APPROVAL_SIGNED for lack in lacks) else ()
 
 
+def unapprovable(standing: Standing, *, aside: Collection[Fact]) -> tuple[Lack, ...]:
+    """What keeps a shot that is approved from being approved anew, but for what was set aside when it came there."""
+    needs = dict.fromkeys(fact for move in MOVES if move.to is Phase.APPROVED for fact in move.needs)
+    return _lacks(standing, [fact for fact in needs if fact is not Fact.APPROVAL_SIGNED and fact not in aside])
+
+
 def overridden(lacks: Collection[Lack]) -> tuple[tuple[Lack, ...], tuple[Lack, ...]]:
     """What an override sets aside of what is lacking, and what it does not."""
     return (

@@ -79,6 +79,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("signer-missing", SIGNERS),
     Refused("not-theirs", SIGNERS),
     Refused("not-in-approval", PHASES),
+    Refused("not-anew", PHASES),
     Refused("nothing-accepted", "a comp speaks of the frames that are accepted, and none may be"),
     Refused(
         "unfit-fields", "what a key of scope count has is said in the descriptions", says="terminal signs nothing off"

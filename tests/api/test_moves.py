@@ -236,6 +236,13 @@ def test_frames_deleted_and_shot_again_after_approval_are_other_frames(
     assert {each["fact"] for each in told["no_longer"]} >= {
         "comp delivered for the frames now accepted, or none asked for"
     }
+    # Signed without its comp it would wait for nobody any more.
+    early = sign(director, "approval")
+    assert (early.status_code, early.json()["type"]) == (409, "/problems/not-anew")
+    assert [lack["fact"] for lack in early.json()["lacks"]] == [
+        "comp delivered for the frames now accepted, or none asked for"
+    ]
+    assert sign(coordinator, "comp delivered", signer="Nils Oak").status_code == 201
     assert sign(director, "approval").status_code == 201
     assert reader.get(f"{SHOT}/next").json()["approved_and_changed"] == []
     assert reader.get(SHOT).json()["changed_since_approval"] is False
