@@ -422,7 +422,7 @@ class TestChanging:
         coordinator.post(SHOTS, {**PLAN, "parts": parts})
         problem = is_problem(coordinator.change(SHOT, {"cut_frames": 110}), 422, "unfit-fields")
         assert pointers(problem) == ["#/parts"]
-        assert "97-110" in problem["errors"][0]["detail"]
+        assert "97 to 110" in problem["errors"][0]["detail"]
         assert coordinator.get(SHOT).json()["cut_frames"] == 96
         assert coordinator.change(SHOT, {"cut_frames": 110, "parts": SPLIT}).status_code == 200
 
