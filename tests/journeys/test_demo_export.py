@@ -194,6 +194,17 @@ def kept_for_the_cut(count: Line) -> bool:
     return count["answer"]["outcome"] in {"counted", "unmatched"} and count.get("purpose", "shoot") == "shoot"
 
 
+def in_order(posts: Iterable[Line]) -> list[Line]:
+    """Posts by their captures, those of one spool by their serials, whatever a clock put right made of captures."""
+    ranks: list[tuple[str, str, int, Line]] = []
+    latest: dict[str, str] = {}
+    for post in sorted(posts, key=lambda each: each["serial"], reverse=True):
+        captured = min(post["answer"]["captured_at"], latest.get(post["spool"], "9999"))
+        latest[post["spool"]] = captured
+        ranks.append((captured, post["terminal"], post["serial"], post))
+    return [post for *_, post in sorted(ranks, key=lambda each: each[:3])]
+
+
 def frames_of_day(lines: Iterable[Line], day: str) -> tuple[int, int]:
     """Frames gained and deleted by the captures of a day, each series followed from post to post."""
     series: dict[tuple[Any, ...], dict[tuple[str, int], Line]] = defaultdict(dict)
@@ -211,7 +222,7 @@ def frames_of_day(lines: Iterable[Line], day: str) -> tuple[int, int]:
     gained = deleted = 0
     for posts in series.values():
         before = 0
-        for post in sorted(posts.values(), key=lambda each: (each["answer"]["captured_at"], each["serial"])):
+        for post in in_order(posts.values()):
             total = post.get("frames_total", post.get("captures_total", 0) * post.get("frames_per_capture", 1))
             if post["answer"]["production_day"] == day:
                 gained, deleted = gained + max(total - before, 0), deleted + max(before - total, 0)
