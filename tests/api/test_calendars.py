@@ -71,6 +71,7 @@ def test_a_stages_own_hours_and_days_come_before_the_studios(coordinator: Caller
     ]
 
 
+# London's clock changes at 2026-03-29T01:00Z and 2026-10-25T01:00Z (IANA time zone database).
 @pytest.mark.parametrize(("day", "length"), [("2026-10-24", 9), ("2026-03-28", 7), ("2026-10-31", 8)])
 def test_a_night_is_as_long_as_it_elapses(coordinator: Caller, day: str, length: int) -> None:
     put(coordinator, MILL, {"hours": {"saturday": NIGHT}})

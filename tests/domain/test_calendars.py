@@ -42,6 +42,7 @@ def test_a_day_is_as_long_as_its_clock_makes_it(day: str, time_zone: str, length
     assert hours_on(day, ROUND_THE_CLOCK, time_zone) == length
 
 
+# London's clock changes at 2026-03-29T01:00Z and 2026-10-25T01:00Z (IANA time zone database).
 @pytest.mark.parametrize(("day", "length"), [("2026-10-24", 9), ("2026-03-28", 7), ("2026-10-23", 8)])
 def test_a_night_over_the_change_is_an_hour_longer_or_shorter(day: str, length: int) -> None:
     assert hours_on(day, EVERY_NIGHT, "Europe/London") == length
