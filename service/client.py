@@ -188,6 +188,10 @@ class Client:
         """The bookings by when they begin: `from` and `to`, production, shot, stage, animator, activity, cancelled."""
         return self._pages("/v1/bookings", filters)
 
+    def hold_orders(self, production: str, **filters: str) -> Reply:
+        """Hot sets that must not be touched, until when and why, and what that costs in stage-days; by `stage`."""
+        return self._read(_path("productions", production, "hold-orders"), filters)
+
     def booking(self, number: int) -> Reply:
         """One booking with what it clashes with."""
         return self._read(_path("bookings", str(number)))

@@ -246,6 +246,7 @@ def book_a_stage(office: Client) -> Iterator[object]:
     made = office.book({"production": "p", "stage": "a", "activity": "lighting", **day})
     firm = office.change_booking(made["booking"], {"firmness": "confirmed"}, etag=etag(made))
     yield (office.booking(made["booking"]), list(office.bookings(stage="a", cancelled=True)))
+    yield office.hold_orders("p", stage="a")
     yield office.cancel_booking(made["booking"], "no lamps", etag=etag(firm))
 
 

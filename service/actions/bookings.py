@@ -12,6 +12,7 @@ from service.domain.refusals import Clash as Contradiction
 from service.domain.refusals import Fault, UnfitFields, Unknown
 from service.domain.spans import Span
 from service.store import bookings as store
+from service.store import shots
 from service.store.bookings import Booked
 from service.store.events import append
 from service.store.tables import BookingRow, ProductionRow, ShotRow, StageRow
@@ -59,12 +60,14 @@ class Author:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """A booking as somebody asks for it."""
+    """A booking as somebody asks for it; `part` is that of a split shot, `asked_by` who wants it, if named."""
 
     span: Span
     stage: StageRow | None
     animator: str | None
     shot: ShotRow | None
+    part: str | None
+    asked_by: str | None
     activity: Activity
     firmness: Firmness
     note: str | None
@@ -78,25 +81,38 @@ def find(session: Session, booking_id: int, *, only: int | None = None, lock: bo
     return found
 
 
-def require_fit(wanted: Wanted) -> None:
-    """Raises UnfitFields where it takes nothing, or holds without saying what for."""
+def require_fit(session: Session, wanted: Wanted) -> None:
+    """Raises UnfitFields where it takes nothing, holds no stage or without a reason, or is of a part there is not."""
     faults = []
     if wanted.stage is None and wanted.animator is None:
         faults.append(Fault("Name the stage, the animator or both: a booking takes something.", pointer="#/stage"))
+    if wanted.activity is Activity.HOLDING and wanted.stage is None:
+        faults.append(Fault("Name the `stage` whose set must not be touched.", pointer="#/stage"))
     if wanted.activity is Activity.HOLDING and wanted.note is None:
         faults.append(Fault("Say in `note` why the set must not be touched.", pointer="#/note"))
+    if wanted.part is not None and (fault := _no_part(session, wanted.shot, wanted.part)) is not None:
+        faults.append(Fault(fault, pointer="#/part"))
     if faults:
         raise UnfitFields(tuple(faults))
 
 
+def _no_part(session: Session, shot: ShotRow | None, part: str) -> str | None:
+    if shot is None:
+        return "Name the `shot` whose part this is."
+    there = [each.part for each in shots.parts(session, [shot.id or 0])[shot.id or 0] if each.part]
+    if part in there:
+        return None
+    return f"Shot {shot.code} has no part {part}; it has {', '.join(there)}." if there else f"{shot.code} is not split."
+
+
 def book(session: Session, production: ProductionRow, wanted: Wanted, *, author: Author, now: datetime) -> BookingRow:
     """Make a booking. Raises UnfitFields, BookingClash."""
-    require_fit(wanted)
+    require_fit(session, wanted)
     row = BookingRow(production_id=production.id or 0, by=author.by, booked_at=now, **_says(wanted))
     _require_free(session, row, author)
     session.add(row)
     session.flush()
-    data = {"booking": row.id, **_told(wanted), "note": wanted.note}
+    data = {"booking": row.id, **_told(wanted)}
     _note(session, EventKind.BOOKING_MADE, row, data, by=author.by, now=now)
     return row
 
@@ -107,8 +123,8 @@ def change(session: Session, booked: Booked, wanted: Wanted, *, was: Wanted, aut
     Raises UnfitFields, BookingCancelled, BookingClash.
     """
     _require_standing(booked)
-    require_fit(wanted)
-    before, after = ({**_told(each), "note": each.note, "shot": _code(each.shot)} for each in (was, wanted))
+    require_fit(session, wanted)
+    before, after = ({**_told(each), "shot": _code(each.shot)} for each in (was, wanted))
     changed = {name: {"before": before[name], "after": each} for name, each in after.items() if before[name] != each}
     if not changed:
         return
@@ -186,6 +202,8 @@ def _says(wanted: Wanted) -> dict[str, Any]:
         "start_at": wanted.span.start_at,
         "end_at": wanted.span.end_at,
         "note": wanted.note,
+        "part": wanted.part,
+        "asked_by": wanted.asked_by,
     }
 
 
@@ -197,6 +215,9 @@ def _told(wanted: Wanted) -> dict[str, Any]:
         "firmness": wanted.firmness.value,
         "start": wanted.span.start_at.isoformat(),
         "end": wanted.span.end_at.isoformat(),
+        "note": wanted.note,
+        "part": wanted.part,
+        "asked_by": wanted.asked_by,
     }
 
 

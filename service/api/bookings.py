@@ -3,10 +3,9 @@
 from datetime import datetime
 from hashlib import sha256
 from http import HTTPStatus
-from typing import Annotated, Any, Self
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Response
-from pydantic import Field
 from sqlmodel import Session
 
 from service.actions import bookings, shots, stages
@@ -14,13 +13,24 @@ from service.actions.bookings import Author, BookingCancelled, BookingClash, Boo
 from service.actions.productions import ProductionUnknown
 from service.actions.shots import ShotUnknown
 from service.actions.stages import StageUnknown
+from service.api.booked import (
+    BOOKED,
+    CANCELLED,
+    CHANGED,
+    BookingChange,
+    BookingClashOut,
+    BookingIn,
+    BookingOut,
+    BookingWholeOut,
+    CancellationIn,
+)
 from service.api.doors import Coordinate, Door, Reader
 from service.api.examples import answers, page_of
-from service.api.fields import Body, Change, Code, Given, Instant, Line, Out, Text, shown_as
+from service.api.fields import Instant, Line
 from service.api.pages import LARGEST_ID, Page, Ranking
 from service.api.refusals import MissingPrecondition, Stale
 from service.api.strict import StrictRoute
-from service.domain.bookings import Activity, Clash, Firmness, Shared
+from service.domain.bookings import Activity, Firmness
 from service.domain.refusals import Fault, UnfitFields
 from service.domain.spans import Span, seconds_of
 from service.store import bookings as store
@@ -30,158 +40,8 @@ from service.store.tables import BookingRow, ProductionRow
 router = APIRouter(prefix="/v1/bookings", tags=["bookings"], route_class=StrictRoute)
 
 LONGEST_S = 400 * 24 * 3600
-STARTS, ENDS = "2026-03-03T08:00:00Z", "2026-03-05T17:00:00Z"
-
-NEW: dict[str, Any] = {
-    "production": "lantern-bay",
-    "shot": "0120",
-    "stage": "mill",
-    "animator": "Ilse",
-    "activity": "shooting",
-    "firmness": "pencilled",
-    "start": STARTS,
-    "end": ENDS,
-    "note": "the long night shot",
-}
-BOOKED: dict[str, Any] = {
-    "booking": 1,
-    **NEW,
-    "clashes": [],
-    "rev": 1,
-    "by": "office",
-    "booked_at": "2026-03-02T10:00:00Z",
-    "cancelled_at": None,
-    "cancel_reason": None,
-}
-CHANGED = {**BOOKED, "firmness": "confirmed", "rev": 2}
-CANCELLED = {**BOOKED, "rev": 2, "cancelled_at": "2026-03-02T11:00:00Z", "cancel_reason": "the set is not dry"}
 
 BookingInPath = Annotated[int, Path(ge=1, le=LARGEST_ID, description="The booking's number.", examples=[1])]
-ActivityIn = Annotated[Activity, Field(strict=False)]
-FirmnessIn = Annotated[Firmness, Field(strict=False)]
-
-
-class BookingIn(Body):
-    """A stage, an animator or both, promised from `start` until just before `end`."""
-
-    model_config = shown_as(NEW)
-
-    production: Code = Field(description="The production it is for.")
-    shot: Code | None = Field(None, description="The shot it is for; none where it is for no single one.")
-    stage: Code | None = Field(None, description="The stage that is booked.")
-    animator: Line | None = Field(None, description="The animator who is booked. One of the two, or both.")
-    activity: ActivityIn = Field(
-        description="What for: `dressing`, `lighting`, `shooting`, `plate`, `strike`, `upkeep`, or `holding`, a hot "
-        "set that must not be touched, which needs a `note`."
-    )
-    firmness: FirmnessIn = Field(
-        Firmness.PENCILLED, description="`confirmed` ones of one stage or animator never overlap, `pencilled` ones may."
-    )
-    start: Instant = Field(description="Its first instant, to the whole second.")
-    end: Instant = Field(description="The instant it ends before, to the whole second, at most 400 days later.")
-    note: Text | None = Field(None, description="Anything else, up to 1 000 characters.")
-
-
-class BookingChange(Change):
-    """What to change of a booking; null takes a shot, stage, animator or note away."""
-
-    model_config = shown_as({"firmness": "confirmed"})
-
-    shot: Code | None = Field(None, description="The shot it is for.")
-    stage: Code | None = Field(None, description="The stage that is booked.")
-    animator: Line | None = Field(None, description="The animator who is booked.")
-    activity: Given[ActivityIn] = Field(None, description="What for.")
-    firmness: Given[FirmnessIn] = Field(None, description="How firm it is.")
-    start: Given[Instant] = Field(None, description="Its first instant, to the whole second.")
-    end: Given[Instant] = Field(None, description="The instant it ends before, to the whole second.")
-    note: Text | None = Field(None, description="Anything else.")
-
-
-class CancellationIn(Body):
-    """Why a booking is cancelled."""
-
-    model_config = shown_as({"reason": "the set is not dry"})
-
-    reason: Line = Field(description="Why, up to 200 characters.")
-
-
-class BookingClashOut(Out):
-    """Another booking that overlaps this one."""
-
-    booking: int = Field(description="The other booking's number.")
-    shared: Shared = Field(description="What both take.")
-    start: datetime = Field(description="When the other begins (UTC).")
-    end: datetime = Field(description="When the other ends (UTC).")
-    activity: Activity = Field(description="What the other is for.")
-    firmness: Firmness = Field(description="How firm the other is.")
-    production: str | None = Field(description="The other's production; null where the key may not see it.")
-    shot: str | None = Field(description="The other's shot, where it has one that the key may see.")
-
-    @classmethod
-    def of(cls, clash: Clash, other: Booked, *, only: int | None) -> "BookingClashOut":
-        """The other booking of a clash, as a key may see it that is bound to the production with the id *only*."""
-        known = only in {None, other.row.production_id}
-        return cls(
-            booking=other.row.id or 0,
-            shared=clash.shared,
-            start=other.row.start_at,
-            end=other.row.end_at,
-            activity=Activity(other.row.activity),
-            firmness=Firmness(other.row.firmness),
-            production=other.production if known else None,
-            shot=other.shot if known else None,
-        )
-
-
-class BookingOut(Out):
-    """A booking."""
-
-    booking: int = Field(description="Its number.")
-    production: str = Field(description="The production it is for.")
-    shot: str | None = Field(description="The shot it is for; null where it is for no single one.")
-    stage: str | None = Field(description="The stage that is booked.")
-    animator: str | None = Field(description="The animator who is booked.")
-    activity: Activity = Field(description="What for.")
-    firmness: Firmness = Field(description="Whether it may overlap others.")
-    start: datetime = Field(description="Its first instant (UTC).")
-    end: datetime = Field(description="The instant it ends before (UTC).")
-    note: str | None = Field(description="Anything else.")
-    rev: int = Field(description="How often it was changed, from 1.")
-    by: str = Field(description="The key that made it.")
-    booked_at: datetime = Field(description="When it was made (UTC).")
-    cancelled_at: datetime | None = Field(description="When it was cancelled (UTC); null while it stands.")
-    cancel_reason: str | None = Field(description="Why it was cancelled.")
-
-    @classmethod
-    def of(cls, booked: Booked, **more: Any) -> Self:  # noqa: ANN401 -- what a wider answer adds
-        """The answer of this booking."""
-        row = booked.row
-        return cls(
-            booking=row.id or 0,
-            production=booked.production,
-            shot=booked.shot,
-            stage=booked.stage,
-            animator=row.animator,
-            activity=Activity(row.activity),
-            firmness=Firmness(row.firmness),
-            start=row.start_at,
-            end=row.end_at,
-            note=row.note,
-            rev=row.rev,
-            by=row.by,
-            booked_at=row.booked_at,
-            cancelled_at=row.cancelled_at,
-            cancel_reason=row.cancel_reason,
-            **more,
-        )
-
-
-class BookingWholeOut(BookingOut):
-    """A booking with the others it overlaps."""
-
-    clashes: list[BookingClashOut] = Field(
-        description="Bookings that stand and overlap it on its stage or with its animator; at most one of two is firm."
-    )
 
 
 @router.post(
@@ -299,7 +159,10 @@ def change_booking(door: Coordinate, booking: BookingInPath, body: BookingChange
         _require_match(door, session, found)
         production = door.production(session, found.production)
         was = _said(found)
-        wanted = _wanted(session, production, {**was, **body.model_dump(exclude_unset=True)})
+        said = body.model_dump(exclude_unset=True)
+        # A part is one of its shot's.
+        parted = {"part": None} if said.get("shot", was["shot"]) != was["shot"] else {}
+        wanted = _wanted(session, production, {**was, **parted, **said})
         before = _wanted(session, production, was)
         bookings.change(session, found, wanted, was=before, author=_author(door), now=door.now)
         out = _whole(door, session, bookings.find(session, booking))
@@ -336,6 +199,7 @@ def _said(found: Booked) -> dict[str, Any]:
     row: BookingRow = found.row
     return {
         "shot": found.shot,
+        "part": row.part,
         "stage": found.stage,
         "animator": row.animator,
         "activity": Activity(row.activity),
@@ -343,6 +207,7 @@ def _said(found: Booked) -> dict[str, Any]:
         "start": row.start_at,
         "end": row.end_at,
         "note": row.note,
+        "asked_by": row.asked_by,
     }
 
 
@@ -355,6 +220,8 @@ def _wanted(session: Session, production: ProductionRow, said: dict[str, Any]) -
         activity=said["activity"],
         firmness=said["firmness"],
         note=said["note"],
+        part=said["part"],
+        asked_by=said["asked_by"],
     )
 
 

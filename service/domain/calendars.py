@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from enum import StrEnum
+from fractions import Fraction
 from itertools import pairwise
 
 from service.domain.spans import Span, TimeSet, instant_of, seconds_of, times
@@ -106,6 +107,31 @@ def open_between(calendar: Calendar, window: Span, *, time_zone: str) -> TimeSet
     days = (first + timedelta(days=offset) for offset in range((last - first).days + 1))
     found = times(span for day in days for span in _spans(calendar.on(day), day, time_zone))
     return found & times([window])
+
+
+def open_days(calendar: Calendar, window: Span, *, time_zone: str) -> Iterator[tuple[TimeSet, TimeSet]]:
+    """Of each local day whose hours reach into `window`: all its open time, and that within the window.
+
+    Days without hours are left out. A step for each day of the window, so ask for no more than is looked at.
+    """
+    rules, wanted = zone(time_zone), times([window])
+    day = window.start_at.astimezone(rules).date() - timedelta(days=1)
+    last = window.end_at.astimezone(rules).date()
+    while day <= last:
+        whole = open_on(calendar, day, time_zone=time_zone)
+        if here := whole & wanted:
+            yield whole, here
+        day += timedelta(days=1)
+
+
+def stage_days(calendar: Calendar, window: Span, *, time_zone: str) -> Fraction:
+    """How much of a stage's time lies within `window`, in stage-days, exactly.
+
+    A stage-day is a day of the calendar that has hours; of a day that lies in the window in part it is the share of its
+    open time that does. A night counts for the day on which it begins.
+    """
+    shares = (Fraction(len(here), len(whole)) for whole, here in open_days(calendar, window, time_zone=time_zone))
+    return sum(shares, Fraction(0))
 
 
 def _spans(hours: tuple[Hours, ...], day: date, time_zone: str) -> Iterator[Span]:

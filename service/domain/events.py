@@ -121,7 +121,7 @@ MEANINGS: Mapping[EventKind, str] = {
     "`camera`, `first`, `last`, `text`.",
     EventKind.NOTE_STRUCK: "A note on a take was struck: `part`, `purpose`, `take`, `note`, `reason`.",
     EventKind.BOOKING_MADE: "A stage, an animator or both were booked: `booking` (its number), `stage`, `animator`, "
-    "`activity`, `firmness`, `start`, `end`, `note`.",
+    "`activity`, `firmness`, `start`, `end`, `note`, `part` (of a split shot), `asked_by` (who wanted it).",
     EventKind.BOOKING_CHANGED: "A booking was changed: `booking`, and `changed` (each field before and after).",
     EventKind.BOOKING_CANCELLED: "A booking was cancelled: `booking`, `stage`, `animator`, `activity`, `start`, `end`, "
     "`reason`.",

@@ -310,8 +310,10 @@ def _noted(data: Data) -> str:
 def _booked(data: Data) -> str:
     taken = [f"stage {data['stage']}"] if data["stage"] else []
     taken += [data["animator"]] if data["animator"] else []
+    part = f" part {data['part']}" if data.get("part") else ""
     return (
-        f"booking {data['booking']} of {' and '.join(taken)} for {data['activity']}, {data['start']} to {data['end']}"
+        f"booking {data['booking']} of {' and '.join(taken)} for {data['activity']}{part}, "
+        f"{data['start']} to {data['end']}"
     )
 
 

@@ -53,7 +53,8 @@ class Booked:
     stage: str | None
 
 
-def _booked() -> Select[BookingRow, str, str, str]:
+def booked() -> Select[BookingRow, str, str, str]:
+    """Bookings with the codes of what they name, to be narrowed down."""
     # Of shot and stage the code may be none, which the type of an outer join does not say.
     return (
         select(BookingRow, col(ProductionRow.code), col(ShotRow.code), col(StageRow.code))
@@ -67,13 +68,13 @@ def find(session: Session, booking_id: int, *, lock: bool = False) -> Booked | N
     """The booking of this id."""
     if lock:
         session.execute(locked(select(BookingRow).where(col(BookingRow.id) == booking_id), lock=True))
-    found = session.execute(_booked().where(col(BookingRow.id) == booking_id)).one_or_none()
+    found = session.execute(booked().where(col(BookingRow.id) == booking_id)).one_or_none()
     return None if found is None else Booked(*found)
 
 
 def page(session: Session, where: Filter, *, after: tuple[int, int] | None, limit: int) -> list[Booked]:
     """At most *limit* bookings after the one of this (start in seconds since 1970, id), by start and id."""
-    statement = _booked().where(*where.conditions())
+    statement = booked().where(*where.conditions())
     if after is not None:
         start_at = instant_of(after[0])
         later = and_(col(BookingRow.start_at) == start_at, col(BookingRow.id) > after[1])
@@ -98,7 +99,7 @@ def beside(session: Session, bookings: Sequence[Booking]) -> list[Booked]:
     ]
     if not wanted:
         return []
-    statement = _booked().where(or_(*wanted), col(BookingRow.cancelled_at).is_(None)).order_by(col(BookingRow.id))
+    statement = booked().where(or_(*wanted), col(BookingRow.cancelled_at).is_(None)).order_by(col(BookingRow.id))
     return [Booked(*row) for row in session.execute(statement)]
 
 

@@ -8,7 +8,7 @@ stored local date. Codes are what people type, integer ids stay inside.
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, CheckConstraint, Constraint, Index, Text, UniqueConstraint, text
+from sqlalchemy import JSON, BigInteger, CheckConstraint, Constraint, Index, Text, UniqueConstraint, false, text
 from sqlalchemy.dialects.postgresql import ExcludeConstraint
 from sqlmodel import Field, SQLModel
 
@@ -165,6 +165,7 @@ class BookingRow(SQLModel, table=True):
     """A booking `[start_at, end_at)` of a stage, an animator or both. Cancelled ones stay.
 
     PostgreSQL itself keeps two confirmed ones of a stage, or of an animator, from overlapping; SQLite has one writer.
+    `part` is that of a split shot; `released` is cancelled because its shot was omitted, and comes back with it.
     """
 
     __tablename__ = "booking"
@@ -185,6 +186,7 @@ class BookingRow(SQLModel, table=True):
     id: int | None = Field(default=None, primary_key=True)
     production_id: int = Field(foreign_key="production.id", index=True)
     shot_id: int | None = Field(default=None, foreign_key="shot.id", index=True)
+    part: str | None = None
     stage_id: int | None = Field(default=None, foreign_key="stage.id")
     animator: str | None = None
     activity: str
@@ -192,10 +194,12 @@ class BookingRow(SQLModel, table=True):
     start_at: datetime
     end_at: datetime
     note: str | None = None
+    asked_by: str | None = None
     by: str
     booked_at: datetime
     cancelled_at: datetime | None = None
     cancel_reason: str | None = None
+    released: bool = Field(default=False, sa_column_kwargs={"server_default": false()})
     rev: int = 1
 
 
