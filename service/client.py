@@ -200,6 +200,14 @@ class Client:
         """Move a booking, make it firmer or softer, give it to another stage or shot."""
         return self._write("PATCH", _path("bookings", str(number)), changes, etag=etag)
 
+    def rebook(self, bookings: Sequence[Json] | None = None, **how: object) -> Reply:
+        """Move several bookings, or those of a `where`, by `shift_days`, `shift_s` or to a `stage`, all or none.
+
+        `preview=True` only says which clashes there are before and after.
+        """
+        named = {} if bookings is None else {"bookings": list(bookings)}
+        return self._write("POST", "/v1/rebookings", {**named, **how})
+
     def cancel_booking(self, number: int, reason: str, *, etag: str) -> Reply:
         """Cancel a booking; it stays in the record."""
         return self._write("POST", _path("bookings", str(number), "cancel"), {"reason": reason}, etag=etag)

@@ -7,8 +7,11 @@ from pydantic import Field
 
 from service.api.fields import Body, Change, Code, Given, Instant, Line, Out, Text, shown_as
 from service.domain.bookings import Activity, Clash, Firmness, Shared
+from service.domain.refusals import Fault, UnfitFields
+from service.domain.spans import Span
 from service.store.bookings import Booked
 
+LONGEST_S = 400 * 24 * 3600
 STARTS, ENDS = "2026-03-03T08:00:00Z", "2026-03-05T17:00:00Z"
 
 NEW: dict[str, Any] = {
@@ -170,3 +173,17 @@ class BookingWholeOut(BookingOut):
     clashes: list[BookingClashOut] = Field(
         description="Bookings that stand and overlap it on its stage or with its animator; at most one of two is firm."
     )
+
+
+def span_of(start: datetime, end: datetime, *, root: str = "#") -> Span:
+    """The span a booking asks for; raises UnfitFields with pointers that begin with `root`."""
+    faults = [
+        Fault("Write a whole second; bookings know no fractions.", pointer=f"{root}/{name}")
+        for name, instant in (("start", start), ("end", end))
+        if instant.microsecond
+    ]
+    if not faults and not 0 < (end - start).total_seconds() <= LONGEST_S:
+        faults.append(Fault("Let it end after it starts, 400 days later at most.", pointer=f"{root}/end"))
+    if faults:
+        raise UnfitFields(tuple(faults))
+    return Span(start, end)

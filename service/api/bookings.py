@@ -23,6 +23,7 @@ from service.api.booked import (
     BookingOut,
     BookingWholeOut,
     CancellationIn,
+    span_of,
 )
 from service.api.doors import Coordinate, Door, Reader
 from service.api.examples import answers, page_of
@@ -38,8 +39,6 @@ from service.store.bookings import Booked, Filter
 from service.store.tables import BookingRow, ProductionRow
 
 router = APIRouter(prefix="/v1/bookings", tags=["bookings"], route_class=StrictRoute)
-
-LONGEST_S = 400 * 24 * 3600
 
 BookingInPath = Annotated[int, Path(ge=1, le=LARGEST_ID, description="The booking's number.", examples=[1])]
 
@@ -213,7 +212,7 @@ def _said(found: Booked) -> dict[str, Any]:
 
 def _wanted(session: Session, production: ProductionRow, said: dict[str, Any]) -> Wanted:
     return Wanted(
-        span=_span(said["start"], said["end"]),
+        span=span_of(said["start"], said["end"]),
         stage=None if said["stage"] is None else stages.find(session, said["stage"]),
         animator=said["animator"],
         shot=None if said["shot"] is None else shots.find(session, production, said["shot"]),
@@ -223,19 +222,6 @@ def _wanted(session: Session, production: ProductionRow, said: dict[str, Any]) -
         part=said["part"],
         asked_by=said["asked_by"],
     )
-
-
-def _span(start: datetime, end: datetime) -> Span:
-    faults = [
-        Fault("Write a whole second; bookings know no fractions.", pointer=f"#/{name}")
-        for name, instant in (("start", start), ("end", end))
-        if instant.microsecond
-    ]
-    if not faults and not 0 < (end - start).total_seconds() <= LONGEST_S:
-        faults.append(Fault("Let it end after it starts, 400 days later at most.", pointer="#/end"))
-    if faults:
-        raise UnfitFields(tuple(faults))
-    return Span(start, end)
 
 
 def _window(start: datetime | None, end: datetime | None) -> Span | None:
