@@ -196,6 +196,10 @@ class Client:
         """One booking with what it clashes with."""
         return self._read(_path("bookings", str(number)))
 
+    def expected_end(self, number: int) -> Reply:
+        """When the frames that remain of a booking's shot will be there: early, as usual, late."""
+        return self._read(_path("bookings", str(number), "expected-end"))
+
     def change_booking(self, number: int, changes: Json, *, etag: str) -> Reply:
         """Move a booking, make it firmer or softer, give it to another stage or shot."""
         return self._write("PATCH", _path("bookings", str(number)), changes, etag=etag)

@@ -59,6 +59,15 @@ class RangeSet:
         """The highest number, or None of an empty set."""
         return self.ranges[-1][1] if self.ranges else None
 
+    def nth(self, place: int) -> int:
+        """The number at a place in the set, counted from 1; raises IndexError where it has not so many."""
+        left = place
+        for first, last in self.ranges:
+            if left <= last - first + 1:
+                return first + left - 1
+            left -= last - first + 1
+        raise IndexError(place)
+
 
 def _overlaps(left: tuple[tuple[int, int], ...], right: tuple[tuple[int, int], ...]) -> Iterator[tuple[int, int]]:
     here = there = 0
