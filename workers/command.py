@@ -202,7 +202,3 @@ def _fail(text: str) -> None:
     for line in text.splitlines():
         typer.echo(f"tiedown: {line}", err=True)
     sys.exit(1)
-
-
-if __name__ == "__main__":
-    main()

@@ -23,7 +23,7 @@ from service.store.tables import ShotProgressRow
 from tests.api.conftest import Clock
 from tests.api.scenes import PRODUCTION, add_shot, add_stage, begin
 
-TIEDOWN = [sys.executable, "-P", "-m", "workers.command"]
+TIEDOWN = [sys.executable, "-P", "-m", "workers.entry"]
 PROGRESS = CursorKey("progress", 1, "all")
 
 
