@@ -236,20 +236,28 @@ def row_of(item: Line) -> tuple[int, ...]:
 
 @dataclass(frozen=True)
 class Played:
-    """A demo that has ended: what it printed, its record, and the folder with its database."""
+    """A demo that has ended: what it printed, its record, the folder with its database, and the processes it began."""
 
     seed: int
     said: str
     lines: list[Line]
     folder: Path
+    begun: set[psutil.Process]
 
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Played:
     folder, seed = tmp_path_factory.mktemp("demo"), random.randrange(1_000_000)
-    files = ("--export", "record.jsonl", "--database", "tiedown.db")
-    said = tiedown(folder, "demo", "--once", "--port", "0", "--seed", str(seed), *files)
-    return Played(seed, said, lines_of(folder / "record.jsonl"), folder)
+    words = ("--once", "--port", "0", "--seed", str(seed), "--export", "record.jsonl", "--database", "tiedown.db")
+    begun: set[psutil.Process] = set()
+    with started(folder, "demo", *words) as process:
+        while process.poll() is None:
+            with suppress(psutil.NoSuchProcess):
+                begun.update(psutil.Process(process.pid).children(recursive=True))
+            time.sleep(0.05)
+        said = process.stdout.read() if process.stdout is not None else ""
+    assert process.returncode == 0, f"seed {seed}"
+    return Played(seed, said, lines_of(folder / "record.jsonl"), folder, begun)
 
 
 def test_table_is_what_the_record_adds_up_to_and_what_the_service_answers_later(played: Played) -> None:
@@ -342,20 +350,9 @@ def test_record_holds_every_kind_of_answer(played: Played) -> None:
     assert all(line["answer"]["adjusted"] and line["answer"]["time_basis"] == "sent_at" for line in fast)
 
 
-def test_once_leaves_no_process_and_no_file_behind(tmp_path: Path) -> None:
-    folder, scratch = tmp_path / "here", tmp_path / "scratch"
-    folder.mkdir()
-    scratch.mkdir()
-    with started(folder, "demo", "--once", "--port", "0", env=environment(TMPDIR=str(scratch))) as process:
-        begun: set[psutil.Process] = set()
-        while process.poll() is None:
-            with suppress(psutil.NoSuchProcess):
-                begun.update(psutil.Process(process.pid).children(recursive=True))
-            time.sleep(0.05)
-    assert process.returncode == 0
-    assert begun, "the engine of one machine is a process of its own"
-    assert [each for each in begun if each.is_running()] == []
-    assert [*folder.iterdir(), *scratch.iterdir()] == []
+def test_once_leaves_no_process_behind(played: Played) -> None:
+    assert played.begun, "the engine of one machine is a process of its own"
+    assert [each for each in played.begun if each.is_running()] == []
 
 
 def test_demo_goes_on_serving_until_it_is_told_to_end(tmp_path: Path) -> None:
@@ -380,12 +377,15 @@ def test_demo_goes_on_serving_until_it_is_told_to_end(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
-def test_a_demo_told_to_end_early_ends_and_leaves_nothing_behind(tmp_path: Path, how: signal.Signals) -> None:
-    with started(tmp_path, "demo", "--port", "0", env=environment(TMPDIR=str(tmp_path))) as process:
-        while not (children := psutil.Process(process.pid).children(recursive=True)):
+def test_a_demo_told_to_end_early_ends_and_leaves_its_record_alone_behind(tmp_path: Path, how: signal.Signals) -> None:
+    scratch, record = tmp_path / "scratch", tmp_path / "record.jsonl"
+    scratch.mkdir()
+    words = ("demo", "--port", "0", "--export", str(record))
+    with started(tmp_path, *words, env=environment(TMPDIR=str(scratch))) as process:
+        while not record.exists() or not record.stat().st_size:
             assert process.poll() is None
             time.sleep(0.02)
         process.send_signal(how)
         assert process.wait(20) == 0
-    assert [each for each in children if each.is_running()] == []
-    assert list(tmp_path.iterdir()) == []
+    assert list(scratch.iterdir()) == []
+    assert not any(line["post"] == "day" for line in lines_of(record))
