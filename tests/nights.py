@@ -83,7 +83,7 @@ class Nights:
         self.studio = Studio(name="Gull Lane", time_zone=time_zone, day_starts_at_min=starts_at_min)
         self.record: list[dict[str, Any]] = []
         self.serials = dict.fromkeys(STAGES, 0)
-        self.worker = Nightly(NoSettings())
+        self.worker: Worker = Nightly(NoSettings())
         with database.writing() as session:
             studios.put(session, studio_rows.read(session, lock=True), self.studio, by="office", now=self.now)
             row = productions.add(

@@ -20,9 +20,11 @@ from pydantic import BaseModel, ConfigDict
 
 from service.domain.days import DayFacts
 from service.domain.events import Event, EventKind
+from service.domain.occupancy import StageFacts
 from service.domain.progress import Cause, ShotFacts
 from service.domain.reports import Filed
 from service.domain.shifts import LONGEST_SHIFT, POWER_CAUTION, Signal
+from service.domain.spans import Span
 from service.domain.studio import Studio, production_day
 from service.domain.takes import LedgerPost, Purpose, Standing
 
@@ -54,7 +56,9 @@ __all__ = [
     "SeriesLedger",
     "ShotFacts",
     "Signal",
+    "Span",
     "Stage",
+    "StageFacts",
     "StageLine",
     "Studio",
     "Worker",
@@ -124,10 +128,14 @@ class CreditedChange:
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """A stage: its `stage_id` as in the log of a stage, and its `code`, which events name it by."""
+    """A stage: its `stage_id` as in the log of a stage, and its `code`, which events name it by.
+
+    `began_on` is the production day it was added.
+    """
 
     stage_id: int
     code: str
+    began_on: date
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,6 +300,20 @@ class Context(Protocol):
         """The lines of a stage's log of `since` and later, in the order of their instants, of one instant as they came.
 
         Empty for a stage that does not exist.
+        """
+
+    def stage_facts(self, stage_ids: Sequence[int], first: date, last: date) -> Mapping[int, StageFacts]:
+        """What is known of these stages that the production days from `first` to `last` rest on, by stage id.
+
+        Hours, bookings, log, captures, and what befell the shots that are planned for them; what
+        `service.domain.occupancy` makes figures of.
+        """
+
+    def stage_times(self, events: Sequence[Event]) -> Mapping[int, Sequence[Span]]:
+        """The time, up to now, of which the events may have changed what is known of a stage, by stage id.
+
+        A booking touches its time, a late capture that of the work it lengthens, a new calendar all of it. A span
+        begins no later than the call of the work it lies in. Spans may overlap; a stage no event touches is left out.
         """
 
     def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:

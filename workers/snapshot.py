@@ -9,12 +9,29 @@ from typing import Any
 from sqlmodel import Session
 
 from service.domain.days import DayFacts
+from service.domain.events import Event
+from service.domain.occupancy import StageFacts
 from service.domain.progress import Cause, ShotFacts
 from service.domain.reports import Filed
 from service.domain.shifts import Signal
+from service.domain.spans import Span
 from service.domain.studio import Studio, production_day
 from service.domain.takes import Purpose, SeriesState, Standing
-from service.store import counts, cursors, days, figures, kept, productions, reports, shifts, shots, stages, takes
+from service.store import (
+    counts,
+    cursors,
+    days,
+    figures,
+    kept,
+    occupancy,
+    productions,
+    reports,
+    shifts,
+    shots,
+    stages,
+    takes,
+    touched,
+)
 from service.store import studio as studios
 from service.store.tables import ProductionRow, SeriesRow
 from workers.changes import built_in, shelf
@@ -112,7 +129,8 @@ class Snapshot(Context):
 
     def stages(self) -> Sequence[Stage]:
         """Every stage, in the order they were added."""
-        return [Stage(row.id or 0, row.code) for row in stages.every(self._session)]
+        rows = stages.every(self._session)
+        return [Stage(row.id or 0, row.code, production_day(row.added_at, self.studio)) for row in rows]
 
     def stage_log(self, stage_id: int, *, since: datetime) -> Sequence[StageLine]:
         """The lines of a stage's log of `since` and later, in the order of their instants."""
@@ -120,6 +138,14 @@ class Snapshot(Context):
             StageLine(line_id=row.id or 0, signal=Signal(row.kind), at=row.at, reason=row.reason)
             for row in shifts.since(self._session, stage_id, since)
         ]
+
+    def stage_facts(self, stage_ids: Sequence[int], first: date, last: date) -> Mapping[int, StageFacts]:
+        """What is known of these stages that these production days rest on."""
+        return occupancy.facts(self._session, stage_ids, first, last=last, studio=self.studio, now=self._now)
+
+    def stage_times(self, events: Sequence[Event]) -> Mapping[int, Sequence[Span]]:
+        """The time of which the events may have changed what is known of a stage."""
+        return touched.spans(self._session, events, now=self._now)
 
     def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
         """The rows of `table` this worker's version stored before with Replace."""

@@ -21,7 +21,10 @@ class Idle(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShotWaits:
-    """When the set of a shot that is not shot yet was not approved, and when a finished take waited for a decision."""
+    """What a shot lacked, and when.
+
+    `set_not_approved`: its set, while it was not shot yet. `undecided`: a decision on a finished take.
+    """
 
     set_not_approved: TimeSet = NEVER
     undecided: TimeSet = NEVER

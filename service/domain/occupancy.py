@@ -33,7 +33,7 @@ USE_OF: Mapping[Activity, Use] = {
 
 @dataclass(frozen=True, slots=True)
 class Promise:
-    """A booking of a stage that stands."""
+    """A booking of a stage that stands: its `span`, `activity`, `firmness`, and `shot_id`, None where it is of none."""
 
     span: Span
     activity: Activity
@@ -45,10 +45,10 @@ class Promise:
 class StageFacts:
     """What is known of a stage: enough for the days asked for.
 
-    `open` are its hours; `log` and `captures` in the order of their instants, from 48 hours before the first day on;
-    `marks` of the shots that have their place there; `approved` when the sets of these were, `heard` when each was last
-    heard of, `waiting` what each lacked; `turnovers_s` the length of each turnover with the instant of the frame that
-    ended it.
+    `open` are its hours, `promises` its bookings; `log` and `captures` in the order of their instants, from 48 hours
+    before the first day on; `marks` of the shots that are planned for it; `approved` when the sets of these were,
+    `heard` when each was last heard of, `waiting` what each lacked; `turnovers_s` the length of each turnover with the
+    instant of the frame that ended it.
     """
 
     open: TimeSet

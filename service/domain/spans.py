@@ -48,7 +48,10 @@ def instant_of(seconds: int) -> datetime:
 
 @dataclass(frozen=True, slots=True)
 class TimeSet(RangeSet):
-    """A set of seconds since 1970-01-01T00:00Z; its length is a number of seconds. Make one with `times`."""
+    """A set of seconds since 1970-01-01T00:00Z; its length is a number of seconds. Make one with `times`.
+
+    `ranges` are its seconds as inclusive ranges, in order, that neither touch nor overlap.
+    """
 
     @property
     def spans(self) -> tuple[Span, ...]:

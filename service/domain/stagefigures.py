@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
+from typing import Any
 
 from service.domain.idleness import Idle
 from service.domain.work import WORK, Use
@@ -120,3 +121,35 @@ class StageDay:
 
     day: date
     figures: Figures
+
+
+def stored(figures: Figures) -> dict[str, Any]:
+    """The figures in plain JSON values, as a row keeps them."""
+    return {
+        **{name: getattr(figures, name) for name in (*ADDED, "most_at_once")},
+        "planned": _plain(figures.planned),
+        "actual": _plain(figures.actual),
+        "idle": {why.value: length_s for why, length_s in figures.idle.items()},
+        "said": dict(figures.said),
+        "turnovers_s": list(figures.turnovers_s),
+    }
+
+
+def read(row: Mapping[str, Any]) -> Figures:
+    """The figures that a row keeps; what else it holds is passed over."""
+    return Figures(
+        **{name: row[name] for name in (*ADDED, "most_at_once")},
+        planned=_parts_of(row["planned"]),
+        actual=_parts_of(row["actual"]),
+        idle={Idle(why): length_s for why, length_s in row["idle"].items()},
+        said=row["said"],
+        turnovers_s=tuple(row["turnovers_s"]),
+    )
+
+
+def _plain(parts: Parts) -> dict[str, dict[str, int]]:
+    return {use.value: {"open_s": each.open_s, "outside_s": each.outside_s} for use, each in parts.items()}
+
+
+def _parts_of(plain: Mapping[str, Mapping[str, int]]) -> dict[Use, Part]:
+    return {Use(name): Part(**each) for name, each in plain.items()}

@@ -28,7 +28,7 @@ class Turnover:
 class Run:
     """Frames of one shot that a stage captured without another between: the first at `began_at`.
 
-    `accepted_at` is the capture of the last accepted frame among them, None where none is accepted.
+    `accepted_at` is the capture of the last of them that is of a take with accepted frames, None where there is none.
     """
 
     shot_id: int

@@ -11,6 +11,7 @@ from itertools import groupby
 from math import floor
 
 from service.domain.progress import Verdict, judged
+from service.domain.spans import NEVER, Span, TimeSet, times
 from service.domain.viewing import ShotTakes, TakeFacts, waiting
 
 HALF, NINE_TENTHS = Fraction(1, 2), Fraction(9, 10)
@@ -66,6 +67,14 @@ def decided_waits(shots: Iterable[ShotTakes], opens_at: datetime, *, closes_at: 
                 wait = verdict_at - offered_at
                 if wait >= timedelta(0):
                     yield wait
+
+
+def undecided(shot: ShotTakes, *, until: datetime) -> TimeSet:
+    """When any take of a shot waited for its first verdict, as far as the instant `until`; an omitted one waits not."""
+    if shot.plan.omitted:
+        return NEVER
+    offers = ((_first_offered_at(take, shot), _first_verdict_at(take, shot) or until) for take in shot.takes)
+    return times(Span(since, min(to, until)) for since, to in offers if since is not None and since < min(to, until))
 
 
 def waits_at(shots: Iterable[ShotTakes], instant: datetime) -> Iterator[timedelta]:

@@ -42,7 +42,7 @@ _USE_OF = {Purpose.SHOOT: Use.SHOOTING, Purpose.PLATE: Use.PLATE}
 
 @dataclass(frozen=True, slots=True)
 class LogLine:
-    """A line of a stage's log: what was said `at` an instant, and the `reason` where one was given."""
+    """A line of a stage's log: what was said (`signal`) `at` an instant, and the `reason` where one was given."""
 
     at: datetime
     signal: Signal
@@ -51,7 +51,7 @@ class LogLine:
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """A capture made on a stage at an instant: for which purpose, and of which shot, None where it is not known."""
+    """A capture made on a stage `at` an instant, for a `purpose`, of the shot `shot_id`, None where it is not known."""
 
     at: datetime
     shot_id: int | None
@@ -60,7 +60,7 @@ class Capture:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """From an instant on a shot is at this `use` on the stage; None where it has left it for later work, or rests."""
+    """From the instant `at` on the shot `shot_id` is at this `use` on its stage; None where it has left it."""
 
     at: datetime
     shot_id: int
@@ -149,29 +149,37 @@ def waits(log: Sequence[LogLine], captures: Sequence[Capture]) -> tuple[Wait, ..
 
 
 @dataclass(frozen=True, slots=True)
-class _State:
+class State:
+    """From second `at` on a stage is at a `use` of the shot `shot_id`; both None where it is at none."""
+
     at: int
     shot_id: int | None
     use: Use | None
 
 
-def _states(marks: Sequence[Mark], captures: Sequence[Capture]) -> list[_State]:
+def _states(marks: Sequence[Mark], captures: Sequence[Capture]) -> list[State]:
     """What the stage was at last, from each instant on at which that changed."""
     captured = [
         Mark(each.at, each.shot_id, _USE_OF[each.purpose])
         for each in captures
         if each.shot_id is not None and each.purpose in _USE_OF
     ]
-    states = [_State(-(1 << 62), None, None)]
+    states = [State(-(1 << 62), None, None)]
     # Of one instant a move comes first: what is captured then was captured after it.
     for mark in sorted((*marks, *captured), key=lambda each: each.at):
         now = states[-1]
         if mark.use is None and mark.shot_id != now.shot_id:
             continue
-        following = _State(seconds_of(mark.at), mark.shot_id if mark.use else None, mark.use)
+        following = State(seconds_of(mark.at), mark.shot_id if mark.use else None, mark.use)
         if (following.shot_id, following.use) != (now.shot_id, now.use):
             states.append(following)
     return states
+
+
+def at_last(marks: Sequence[Mark], captures: Sequence[Capture]) -> State | None:
+    """What a stage was at last and since when; None where it is at no shot. Captures in order, marks in any."""
+    last = _states(marks, captures)[-1]
+    return None if last.shot_id is None else last
 
 
 @dataclass(slots=True)
@@ -207,7 +215,9 @@ def worked(
     for stretch in found:
         place = bisect_left(starts, stretch.start)
         inside = states[place : bisect_left(starts, stretch.end)]
-        guess = states[place - 1].use or (inside[0].use if inside else None) or Use.UPKEEP
+        # A capture that ends a piece of work says what it was.
+        first = states[place : place + 1] if starts[place : place + 1] <= [stretch.end] else []
+        guess = states[place - 1].use or (first[0].use if first else None) or Use.UPKEEP
         pieces.add(stretch.start, inside[0].at if inside else stretch.end, guess=guess)
         stops = [*(each.at for each in inside), stretch.end]
         for state, following in zip(inside, stops[1:], strict=True):
@@ -236,7 +246,7 @@ def _told(pieces: _Pieces, booked: Mapping[Use, TimeSet]) -> dict[Use, TimeSet]:
     }
 
 
-def _in_hand(states: Sequence[_State]) -> dict[int, TimeSet]:
+def _in_hand(states: Sequence[State]) -> dict[int, TimeSet]:
     found: dict[int, list[tuple[int, int]]] = {}
     for state, following in zip(states, [*(each.at for each in states[1:]), 1 << 62], strict=True):
         if state.shot_id is not None:

@@ -140,6 +140,10 @@ def test_what_is_captured_comes_before_what_was_booked() -> None:
     assert done(captured(9, 17), booked={Use.UPKEEP: between((9, 18))}).uses[Use.UPKEEP] == between()
 
 
+def test_the_one_capture_that_ended_a_piece_of_work_says_what_it_was() -> None:
+    assert done(captured(12), log=[said(9, Signal.CALL)]).uses[Use.SHOOTING] == between((9, 12))
+
+
 def test_work_for_no_shot_is_upkeep() -> None:
     assert done([]).uses[Use.UPKEEP] == between((9, 18))
 
