@@ -182,6 +182,7 @@ def _filed(session: Session, worker: Worker, report: File, *, position: int, now
         unmatched_counts=total[Figure.UNMATCHED_COUNTS],
         inputs=report.inputs,
         figures=report.figures,
+        blocked=report.blocked,
     )
     filed = reports.file(session, filing, now=now)
     if filed is None:

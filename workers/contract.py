@@ -18,6 +18,7 @@ from typing import Any, ClassVar, Protocol
 
 from pydantic import BaseModel, ConfigDict
 
+from service.domain.blocked import Blocked
 from service.domain.days import DayFacts
 from service.domain.events import Event, EventKind
 from service.domain.occupancy import StageFacts
@@ -36,6 +37,7 @@ __all__ = [
     "MOST_CHANGES",
     "POWER_CAUTION",
     "Announce",
+    "Blocked",
     "Change",
     "Context",
     "CreditedChange",
@@ -214,14 +216,16 @@ class File:
     """A nightly report to file as the next revision, and to announce as `report.filed`; *nightly*'s alone to make.
 
     It is that of the production `production_id` and its production day `day`. `inputs` and `figures` are what
-    `service.domain.reports` makes of the day's facts and of the report, in plain JSON values. Nothing is filed where
-    the latest revision has the same figures or rests on a later event.
+    `service.domain.reports` makes of the day's facts and of the report, in plain JSON values; `blocked` is what waits
+    for whom as of the context, which is kept beside them. Nothing is filed where the latest revision has the same
+    figures or rests on a later event.
     """
 
     production_id: int
     day: date
     inputs: Mapping[str, Any]
     figures: Mapping[str, Any]
+    blocked: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,6 +293,9 @@ class Context(Protocol):
 
     def reported(self, production_id: int, day: date) -> Mapping[str, Any] | None:
         """The figures of the latest revision of a day, as they were filed; None of a day that was not reported."""
+
+    def blocked(self, production_id: int, *, limit: int) -> Blocked:
+        """What the shots of a production wait for, naming at most `limit` of them for each fact."""
 
     def unmatched_days(self) -> Mapping[int, Mapping[date, int]]:
         """How many counts wait for a shot, by production id and production day; days without any are left out."""

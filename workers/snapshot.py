@@ -8,6 +8,8 @@ from typing import Any
 
 from sqlmodel import Session
 
+from service.actions.blocked import blocked_now
+from service.domain.blocked import Blocked
 from service.domain.days import DayFacts
 from service.domain.events import Event
 from service.domain.occupancy import StageFacts
@@ -33,6 +35,7 @@ from service.store import (
     touched,
 )
 from service.store import studio as studios
+from service.store.shots import Filter
 from service.store.tables import ProductionRow, SeriesRow
 from workers.changes import built_in, shelf
 from workers.contract import Context, CreditedChange, Pending, Production, SeriesLedger, Stage, StageLine, Worker
@@ -122,6 +125,10 @@ class Snapshot(Context):
         """The figures of the latest revision of a day."""
         latest = reports.latest(self._session, production_id, day)
         return None if latest is None else latest.figures
+
+    def blocked(self, production_id: int, *, limit: int) -> Blocked:
+        """What the shots of a production wait for."""
+        return blocked_now(self._session, self._productions[production_id], Filter(), limit=limit, beat=self._beat)
 
     def unmatched_days(self) -> Mapping[int, Mapping[date, int]]:
         """How many counts wait for a shot, by production id and production day."""

@@ -1,6 +1,6 @@
 """Blocked: what the shots of a production wait for, and for whom."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query, Response
 from pydantic import Field
 from sqlmodel import Session
 
-from service.actions.moves import places
+from service.actions.blocked import blocked_now
 from service.actions.productions import EpisodeUnknown, ProductionUnknown, find_episode
 from service.api.doors import Reader
 from service.api.examples import answers
@@ -16,11 +16,10 @@ from service.api.fields import Out
 from service.api.pages import LARGEST_PAGE, USUAL_PAGE
 from service.api.productions import ProductionInPath
 from service.api.strict import StrictRoute
-from service.domain.blocked import Blocked, Party, Shot, Wait, Waiting, blocked
+from service.domain.blocked import Blocked, Party, Wait, Waiting
 from service.domain.phases import Fact, Phase
-from service.store import events, moves, stages, studio
+from service.store import events, stages, studio
 from service.store.shots import Filter
-from service.store.tables import ProductionRow
 
 router = APIRouter(prefix="/v1/productions", tags=["phases"], route_class=StrictRoute)
 
@@ -96,7 +95,7 @@ class WaitOut(Out):
 class BlockedOut(Out):
     """What waits for whom, as of one event."""
 
-    position: int = Field(description="The last event of the production; all of it rests on the log up to there.")
+    position: int = Field(description="The last event of the log up to which all of it rests.")
     blocked_shots: int = Field(description="How many shots wait for anybody.")
     waiting_for: dict[Party, int] = Field(description="How many shots wait for each, a shot once for each of them.")
     waits: list[WaitOut] = Field(description="By who can do something about it, and by what is missing.")
@@ -104,23 +103,25 @@ class BlockedOut(Out):
     ready: list[ReadyOut] = Field(description="Those that are the longest in their phase, at most `limit`.")
 
     @classmethod
-    def of(cls, found: Blocked, *, position: int, codes: Mapping[int, str], limit: int) -> "BlockedOut":
-        """What waits, at most `limit` shots for each fact."""
+    def of(cls, session: Session, found: Blocked, *, position: int) -> "BlockedOut":
+        """What waits, as it stood at `position`."""
+        waiting = (*found.ready, *(each for wait in found.waits for each in wait.shots))
+        codes = stages.codes(session, {stage_id for each in waiting for stage_id in each.stage_ids})
         return cls(
             position=position,
             blocked_shots=found.blocked_shots,
             waiting_for=dict(found.by_party),
-            waits=[_wait(each, codes, limit) for each in found.waits],
-            ready_shots=len(found.ready),
-            ready=[ReadyOut(**_shown(each, codes)) for each in found.ready[:limit]],
+            waits=[_wait(each, codes) for each in found.waits],
+            ready_shots=found.ready_shots,
+            ready=[ReadyOut(**_shown(each, codes)) for each in found.ready],
         )
 
 
-def _wait(wait: Wait, codes: Mapping[int, str], limit: int) -> WaitOut:
+def _wait(wait: Wait, codes: Mapping[int, str]) -> WaitOut:
     return WaitOut(
         who=wait.party,
         fact=wait.fact,
-        count=len(wait.shots),
+        count=wait.count,
         shots=[
             WaitingOut(
                 **_shown(each, codes),
@@ -129,7 +130,7 @@ def _wait(wait: Wait, codes: Mapping[int, str], limit: int) -> WaitOut:
                 path=each.lack.path,
                 may_be_overridden=each.lack.may_be_overridden,
             )
-            for each in wait.shots[:limit]
+            for each in wait.shots
             if each.lack is not None
         ],
     )
@@ -177,23 +178,5 @@ def get_blocked(
         if (unchanged := door.unchanged(rev=last, head=minimum)) is not None:
             return unchanged
         only = None if episode is None else find_episode(session, of, episode).id
-        where = Filter(episode_id=only)
-        out = asked(session, of, where, plate_minimum_frames=minimum, position=last, limit=limit)
-        return door.reply(session, out, rev=last, head=minimum)
-
-
-def asked(
-    session: Session, of: ProductionRow, where: Filter, *, plate_minimum_frames: int, position: int, limit: int
-) -> BlockedOut:
-    """What the shots of a production that pass the filter wait for now, naming at most `limit` for each fact."""
-    found = blocked(_shots(session, of, where, plate_minimum_frames=plate_minimum_frames))
-    waiting = (*found.ready, *(each for wait in found.waits for each in wait.shots))
-    codes = stages.codes(session, {stage_id for each in waiting for stage_id in each.stage_ids})
-    return BlockedOut.of(found, position=position, codes=codes, limit=limit)
-
-
-def _shots(session: Session, of: ProductionRow, where: Filter, *, plate_minimum_frames: int) -> Iterator[Shot]:
-    for rows in moves.every(session, of.id or 0, where=where, plate_minimum_frames=plate_minimum_frames):
-        addressed = places(session, of, [row for row, _ in rows])
-        for row, standing in rows:
-            yield Shot(place=addressed[row.id or 0], since=row.phase_since, standing=standing)
+        found = blocked_now(session, of, Filter(episode_id=only), limit=limit)
+        return door.reply(session, BlockedOut.of(session, found, position=last), rev=last, head=minimum)

@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import Field
 
-from service.api.blocked import BlockedOut
+from service.api.blocked import BLOCKED, BlockedOut
 from service.api.daymoves import (
     FIGURES_EXAMPLE,
     MOVE_EXAMPLE,
@@ -56,7 +56,7 @@ class Shown:
     """A report as it is shown: what it is of, whether and when it was filed, and whether animators are named.
 
     `revision` is 0 and `filed_at` None of a report that was not filed, but made for the one who asks. `blocked` is what
-    waits for whom now, beside a day that is open.
+    waited for whom when it was filed; beside a day that is open, what waits now.
     """
 
     production: str
@@ -189,7 +189,8 @@ class NightlyOut(Out):
     signoffs: list[DaySignOffOut] = Field(description="The first 100 sign-offs given or withdrawn on the day in order.")
     suspended: list[SuspendedOut] = Field(description="The first 100 shots that were suspended at its close, by code.")
     blocked: BlockedOut | None = Field(
-        description="What waits for whom now, beside the day that is open; null of any other, and kept by no revision."
+        description="What waited for whom when this revision was filed; beside the day that is open, what waits now. "
+        "Null of a closed day of which nothing was filed, and of reports from before this was kept."
     )
     difference: list[DiffersOut] | None = Field(
         description="The figures that differ from the revision before; null of the first and of what was not filed."
@@ -353,7 +354,7 @@ EXAMPLE = {
     "moves": [MOVE_EXAMPLE],
     "signoffs": [SIGNOFF_EXAMPLE],
     "suspended": [],
-    "blocked": None,
+    "blocked": BLOCKED,
     "difference": [
         {"scope": "production", "code": None, "figure": "net_frames", "before": 49, "after": 61},
         {"scope": "production", "code": None, "figure": "late_counts", "before": 0, "after": 1},

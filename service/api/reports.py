@@ -9,8 +9,9 @@ from fastapi import APIRouter, Path, Query, Response
 from pydantic import Field
 from sqlmodel import Session
 
+from service.actions.blocked import blocked_now
 from service.actions.productions import ProductionUnknown
-from service.api.blocked import BlockedOut, asked
+from service.api.blocked import BlockedOut
 from service.api.doors import Door, Reader
 from service.api.examples import Responses, answers, page_of
 from service.api.fields import Day, Out
@@ -20,6 +21,7 @@ from service.api.pages import LARGEST_ID, USUAL_PAGE, Page, Paging
 from service.api.productions import ProductionInPath
 from service.api.refusals import NotAcceptable
 from service.api.strict import StrictRoute
+from service.domain.blocked import Blocked
 from service.domain.dayfigures import Figure, Grouping
 from service.domain.days import built
 from service.domain.keys import Scope
@@ -132,7 +134,8 @@ def get_day(door: Reader, production: ProductionInPath, day: DayInPath, revision
 
     The worker *nightly* files the report when the day closes, and a revision whenever late counts or corrections change
     it; every revision stays. A day without a report, above all one that is still open, is answered as it now stands,
-    with `filed` false; beside the day that is open stands what waits for whom now, `blocked`, which no revision keeps.
+    with `filed` false. `blocked` is what waited for whom when the revision was filed, and beside the day that is open
+    what waits now: it belongs to that moment, not to the day, and is not compared between revisions.
     As `text/csv` the columns are always these, one row for the production and each episode, stage
     and animator: what the report is of, `scope` and `code`, then every figure; a figure the scope does not have is
     empty. A code or name that begins with `=`, `+`, `-` or `@` has an apostrophe before it, so that no spreadsheet
@@ -151,7 +154,7 @@ def _answer(door: Door, code: str, day: date | None, *, revision: int | None) ->
         row = _filed(session, production, day, revision)
         names = door.caller.scope.covers(Scope.COORDINATE)
         if row is not None:
-            shown = _of_row(row, production.code, names=names)
+            shown = _of_row(session, row, production.code, names=names)
         else:
             facts = store.facts(session, production, day, studio=studio.load(session))
             beside = media is Media.JSON and facts.terms.opened_at <= door.now < facts.terms.closes_at
@@ -176,8 +179,8 @@ def _answer(door: Door, code: str, day: date | None, *, revision: int | None) ->
 
 
 def _blocked(session: Session, production: ProductionRow) -> BlockedOut:
-    minimum, last = studio.load(session).plate_minimum_frames, events.last_of(session, production.id or 0)
-    return asked(session, production, Filter(), plate_minimum_frames=minimum, position=last, limit=USUAL_PAGE)
+    found = blocked_now(session, production, Filter(), limit=USUAL_PAGE)
+    return BlockedOut.of(session, found, position=events.last_of(session, production.id or 0))
 
 
 def _filed(session: Session, production: ProductionRow, day: date, revision: int | None) -> NightlyReportRow | None:
@@ -191,11 +194,12 @@ def _filed(session: Session, production: ProductionRow, day: date, revision: int
     return row
 
 
-def _of_row(row: NightlyReportRow, production: str, *, names: bool) -> Shown:
+def _of_row(session: Session, row: NightlyReportRow, production: str, *, names: bool) -> Shown:
     differs = None
     if row.difference is not None:
         every = (built(Differs, each) for each in row.difference)
         differs = tuple(each for each in every if names or each.scope is not Grouping.ANIMATOR)
+    waits = None if row.blocked is None else built(Blocked, row.blocked)
     return Shown(
         production=production,
         report=report_of(row.figures),
@@ -205,6 +209,7 @@ def _of_row(row: NightlyReportRow, production: str, *, names: bool) -> Shown:
         filed_at=row.filed_at,
         difference=differs,
         names=names,
+        blocked=None if waits is None else BlockedOut.of(session, waits, position=row.position),
     )
 
 

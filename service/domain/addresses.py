@@ -50,7 +50,7 @@ ADDRESSES: Mapping[Fact, Address] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """The codes by which a shot is addressed."""
+    """The codes by which a shot is addressed: of its `production` and `episode`, and its own, `shot`."""
 
     production: str
     episode: str
@@ -59,7 +59,11 @@ class Place:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
-    """A lack with who can do something about it, and by which operation."""
+    """A lack with who can do something about it, and by which operation.
+
+    `fact` is what is missing, `detail` what exactly, `who` can record it, by `method` and `path`; a coordinator may set
+    it aside where it `may_be_overridden`.
+    """
 
     fact: Fact
     detail: str

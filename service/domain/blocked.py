@@ -57,9 +57,9 @@ class Shot:
 class Waiting:
     """A shot that waits for one fact, or, without `lack`, for nothing but to be moved.
 
-    `since` is when it came to its `phase` (UTC), `to` its next one, None of a shot that is approved and waits to be
-    approved again. `suspended` is why it is suspended, None where it is not. `stage_ids` are the stages that shoot it,
-    in the order of their frames.
+    `place` is how it is addressed. `since` is when it came to its `phase` (UTC), `to` its next one, None of a shot that
+    is approved and waits to be approved again. `suspended` is why it is suspended, None where it is not. `stage_ids`
+    are the stages that shoot it, in the order of their frames.
     """
 
     place: Place
@@ -73,29 +73,31 @@ class Waiting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wait:
-    """A fact that shots lack, and who can do something about it: those shots, the longest in their phase first."""
+    """A `fact` that `count` shots lack, and the `party` whose turn it is; `shots` are the longest in their phase."""
 
     party: Party
     fact: Fact
+    count: int
     shots: tuple[Waiting, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blocked:
-    """What waits for whom.
+    """What waits for whom: `waits` has each fact that is missing somewhere.
 
     `by_party` says of everybody how many shots wait for them, each shot once; `blocked_shots` is how many wait for
-    anybody. `ready` lack nothing.
+    anybody. `ready_shots` lack nothing, of which `ready` are the longest in their phase.
     """
 
     blocked_shots: int
     by_party: Mapping[Party, int]
     waits: tuple[Wait, ...]
+    ready_shots: int
     ready: tuple[Waiting, ...]
 
 
-def blocked(shots: Iterable[Shot]) -> Blocked:
-    """Group what shots wait for, by who can act and by the fact that is missing.
+def blocked(shots: Iterable[Shot], *, limit: int) -> Blocked:
+    """Group what shots wait for, by who can act and by the fact that is missing, naming at most `limit` for each fact.
 
     Omitted shots wait for nothing; an approved one only where its approval does not stand for the frames as they are.
     """
@@ -113,12 +115,18 @@ def blocked(shots: Iterable[Shot]) -> Blocked:
         blocked_shots=len(set().union(*held.values())),
         by_party={party: len(places) for party, places in held.items()},
         waits=tuple(
-            Wait(party=party, fact=fact, shots=_longest_first(found[party, fact]))
+            Wait(
+                party=party,
+                fact=fact,
+                count=len(found[party, fact]),
+                shots=_longest_first(found[party, fact])[:limit],
+            )
             for party in Party
             for fact in Fact
             if (party, fact) in found
         ),
-        ready=_longest_first(ready),
+        ready_shots=len(ready),
+        ready=_longest_first(ready)[:limit],
     )
 
 

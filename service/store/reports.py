@@ -18,7 +18,10 @@ from service.store.tables import NightlyReportRow, ProductionRow
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filing:
-    """A report as a worker made it: inputs and figures in plain JSON values, resting on the event at `position`."""
+    """A report as a worker made it: inputs and figures in plain JSON values, resting on the event at `position`.
+
+    `blocked` is what waited for whom then, which is no figure of the day.
+    """
 
     version: int
     production_id: int
@@ -27,6 +30,7 @@ class Filing:
     unmatched_counts: int
     inputs: Mapping[str, Any]
     figures: Mapping[str, Any]
+    blocked: Mapping[str, Any] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +89,7 @@ def file(session: Session, filing: Filing, *, now: datetime) -> Revision | None:
             inputs=dict(filing.inputs),
             figures=dict(filing.figures),
             difference=None if differs is None else [plain(each) for each in differs],
+            blocked=None if filing.blocked is None else dict(filing.blocked),
             filed_at=now,
         )
     )

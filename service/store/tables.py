@@ -920,6 +920,7 @@ class NightlyReportRow(SQLModel, table=True):
 
     `inputs` are the facts it was computed from, `figures` what was computed, `difference` what changed since the
     revision before. `unmatched_counts` is one of the figures, beside them so that all days can be looked through.
+    `blocked` is what waited for whom when it was filed; None of a report from before this was kept.
     """
 
     __tablename__ = "nightly_report"
@@ -938,6 +939,7 @@ class NightlyReportRow(SQLModel, table=True):
     inputs: dict[str, Any] = Field(sa_type=JSON)
     figures: dict[str, Any] = Field(sa_type=JSON)
     difference: list[dict[str, Any]] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    blocked: dict[str, Any] | None = Field(default=None, sa_type=JSON(none_as_null=True))
     filed_at: datetime
 
 

@@ -7,12 +7,14 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
+from sqlalchemy import update
 
 from service.api.nights import BASIS, LONG_DAYS
 from service.api.reports import COLUMNS
 from service.domain.keys import Scope
 from service.domain.studio import tz_data_version
 from service.store.engine import Database
+from service.store.tables import NightlyReportRow
 from tests.api.conftest import Caller, Clock
 from tests.nights import PRODUCTION, Nights
 from tests.workers.test_nightly_phases import forget_phases
@@ -334,11 +336,9 @@ def test_a_day_tells_its_moves_and_sign_offs_and_how_many_shots_are_in_each_phas
     ]
     assert [of_day[name] for name in ("shots_in_planning", "shots_approved_in_all", "shots_suspended")] == [*"201"]
     assert animator["moves"] == ""
-    # What is filed says nothing of the moment it is read at.
-    assert report["blocked"] is None
 
 
-def test_what_waits_for_whom_stands_beside_the_day_that_is_open_and_no_other(
+def test_what_waits_for_whom_stands_beside_the_open_day_and_is_kept_with_a_report_as_it_then_stood(
     nights: Nights, clock: Clock, reader: Caller
 ) -> None:
     nights.suspend("0130")
@@ -350,6 +350,27 @@ def test_what_waits_for_whom_stands_beside_the_day_that_is_open_and_no_other(
     for day in ("2026-03-01", "2026-03-03"):
         assert reader.get(f"{NIGHTLY}/{day}").json()["blocked"] is None
     clock.now = datetime(2026, 3, 3, 5, tzinfo=UTC)
+    assert reader.get(f"{NIGHTLY}/2026-03-02").json()["blocked"] is None
+    nights.at("2026-03-03T05:00:00Z").work()
+    filed = reader.get(f"{NIGHTLY}/2026-03-02").json()
+    assert filed["blocked"] == {**beside, "position": filed["position"]}
+    # What changes afterwards is told with the next day's, and revises nothing.
+    nights.at("2026-03-03T09:00:00Z").suspend("0130", suspended=False)
+    nights.at("2026-03-04T05:00:00Z").work()
+    assert reader.get(f"{NIGHTLY}/2026-03-02").json() == filed
+    later = reader.get(f"{NIGHTLY}/2026-03-03").json()["blocked"]
+    told = reader.get(f"/v1/productions/{PRODUCTION}/blocked").json()
+    assert later == {**told, "position": later["position"]}
+    lacking = [{wait["fact"] for wait in each["waits"]} for each in (beside, later)]
+    assert lacking[0] - lacking[1] == {"not suspended"}
+
+
+def test_a_report_filed_before_it_was_kept_says_nothing_of_what_waited(
+    nights: Nights, clock: Clock, reader: Caller
+) -> None:
+    file_monday(nights, clock)
+    with nights.database.writing() as session:
+        session.execute(update(NightlyReportRow).values(blocked=None))
     assert reader.get(f"{NIGHTLY}/2026-03-02").json()["blocked"] is None
 
 

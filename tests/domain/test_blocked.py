@@ -1,5 +1,6 @@
 """What waits for whom: each lack in one group, and nobody chased for what somebody else must do first."""
 
+import json
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
@@ -8,6 +9,7 @@ from random import Random
 
 from service.domain.addresses import ADDRESSES
 from service.domain.blocked import PARTIES, Blocked, Party, Shot, blocked
+from service.domain.days import built, plain
 from service.domain.moves import blocked_by
 from service.domain.phases import Fact, Phase
 from tests.domain.standings import PLACE, READY, standing_of
@@ -40,7 +42,7 @@ def _walked() -> Iterator[Sheet]:
 def test_every_lack_of_every_shot_is_in_one_group() -> None:
     """Compared with what each shot alone says keeps it from its next phase."""
     asked = [shot for shot in shots(*_walked()) if shot.standing.phase is not Phase.APPROVED]
-    found = blocked(asked)
+    found = blocked(asked, limit=1000)
     told = Counter((each.place.shot, wait.fact) for wait in found.waits for each in wait.shots)
     alone = Counter((shot.place.shot, lack.fact) for shot in asked for lack in blocked_by(shot.standing))
     assert told == alone
@@ -54,7 +56,7 @@ def test_every_lack_of_every_shot_is_in_one_group() -> None:
 
 def test_frames_nobody_has_shot_wait_for_the_stage_and_all_that_were_for_the_director() -> None:
     needless = replace(READY, phase="shooting", needs=())
-    found = blocked(shots(replace(needless, frames="some"), replace(needless, frames="all"), needless))
+    found = blocked(shots(replace(needless, frames="some"), replace(needless, frames="all"), needless), limit=9)
     assert waits(found) == {
         ("director", "planned frames accepted"): ["2"],
         ("stage", "planned frames accepted"): ["1"],
@@ -68,7 +70,7 @@ def test_frames_nobody_has_shot_wait_for_the_stage_and_all_that_were_for_the_dir
 def test_shots_stand_under_each_fact_they_lack_and_the_longest_in_their_phase_first() -> None:
     dressing = replace(READY, phase="set dressing", signed=frozenset({"dialogue"}))
     older, newer = shots(dressing, replace(dressing, animator=False))
-    found = blocked([newer, older])
+    found = blocked([newer, older], limit=2)
     assert waits(found) == {
         ("director", "set approved"): ["1", "2"],
         ("director", "framing approved by the director"): ["1", "2"],
@@ -84,7 +86,7 @@ def test_shots_stand_under_each_fact_they_lack_and_the_longest_in_their_phase_fi
 
 
 def test_an_omitted_shot_waits_for_nothing_and_a_suspended_one_says_why() -> None:
-    found = blocked(shots(Sheet(omitted=True), replace(READY, suspended=True)))
+    found = blocked(shots(Sheet(omitted=True), replace(READY, suspended=True)), limit=9)
     assert waits(found) == {("coordinator", "not suspended"): ["2"]}
     assert found.waits[0].shots[0].suspended == "the armature broke"
     assert found.ready == ()
@@ -94,7 +96,7 @@ def test_an_approved_shot_waits_only_where_it_changed_since_or_its_approval_is_g
     """And not for what an override once set aside, as a set nobody signed."""
     approved = replace(READY, phase="approved", signed=frozenset())
     again = replace(approved, generation=2)
-    found = blocked(shots(approved, again, replace(approved, approval=None)))
+    found = blocked(shots(approved, again, replace(approved, approval=None)), limit=9)
     assert waits(found) == {
         ("director", "approval signed for the frames as they are"): ["2", "3"],
         ("compositor", "comp delivered for the frames now accepted, or none asked for"): ["2"],
@@ -108,3 +110,14 @@ def test_who_can_do_something_is_said_of_every_fact_and_agrees_with_its_address(
     own_stage = {Fact.FRAMES_SHOT, Fact.PLATE_SHOT}
     for fact, party in PARTIES.items():
         assert party.value in ADDRESSES[fact].who or fact in own_stage, fact
+
+
+def test_what_is_kept_of_it_reads_back_as_the_same_and_counts_all_of_what_it_names_some() -> None:
+    asked = list(shots(*_walked()))
+    every, found = blocked(asked, limit=1000), blocked(asked, limit=2)
+    assert built(Blocked, json.loads(json.dumps(plain(found)))) == found
+    assert [(wait.fact, wait.count, wait.shots) for wait in found.waits] == [
+        (wait.fact, len(wait.shots), wait.shots[:2]) for wait in every.waits
+    ]
+    assert max(wait.count for wait in found.waits) > 2
+    assert (found.ready_shots, found.ready) == (len(every.ready), every.ready[:2])

@@ -48,6 +48,7 @@ def filing(of: DayFacts, *, position: int) -> Filing:
         unmatched_counts=nightly(of).total.figures[Figure.UNMATCHED_COUNTS],
         inputs=stored_facts(of),
         figures=stored(nightly(of)),
+        blocked=None,
     )
 
 

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from types import MappingProxyType
 from typing import Any, ClassVar
 
-from service.domain.days import Shooting, Worked, worked
+from service.domain.days import Shooting, Worked, plain, worked
 from service.domain.events import Event, EventKind
 from service.domain.reports import Filed, nightly, says_the_same, stored, stored_facts
 from service.domain.studio import production_day
@@ -30,6 +30,8 @@ from workers.contract import (
 REPORT = "report"
 # Of a longer standstill the latest days are filed first, and each filing brings the next.
 DAYS_AT_ONCE = 14
+# Of what a report keeps of those that wait; how many there are is of all.
+NAMED = 100
 FRAMES = frozenset(
     {
         EventKind.FRAMES_COUNTED,
@@ -128,6 +130,7 @@ class _Desk:
         self._filed: dict[int, Mapping[date, Filed]] = {}
         self._rows: dict[int, DayRows] = {}
         self._changed: set[int] = set()
+        self._waits: dict[int, Mapping[str, Any]] = {}
 
     def filed(self, production_id: int) -> Mapping[date, Filed]:
         """The reports there are of a production."""
@@ -223,7 +226,15 @@ class _Desk:
             figures = stored(nightly(facts))
             filed = self._context.reported(production_id, day)
             if filed is None or not says_the_same(filed, figures):
-                changes.append(File(production_id=production_id, day=day, inputs=stored_facts(facts), figures=figures))
+                changes.append(
+                    File(
+                        production_id=production_id,
+                        day=day,
+                        inputs=stored_facts(facts),
+                        figures=figures,
+                        blocked=self._blocked(production_id),
+                    )
+                )
             self._note(day, facts.shooting)
             self._context.beat()
         changes += (
@@ -235,6 +246,12 @@ class _Desk:
             for shot_id in sorted(self._changed)
         )
         return changes
+
+    def _blocked(self, production_id: int) -> Mapping[str, Any]:
+        """What waits for whom now, which is worked out once however many days are filed at a time."""
+        if production_id not in self._waits:
+            self._waits[production_id] = plain(self._context.blocked(production_id, limit=NAMED))
+        return self._waits[production_id]
 
     def _note(self, day: date, shooting: Sequence[Shooting]) -> None:
         """Keep what a report says was shot on its day."""
