@@ -8,9 +8,10 @@ from typing import Any
 
 from sqlmodel import Session
 
-from service.actions import shots
+from service.actions.misfits import touched_by_recuts
 from service.actions.recuts import apply
 from service.actions.sheets import Sheet
+from service.actions.unmatched import match_waiting
 from service.domain.cutlists import read
 from service.domain.cuts import WHOLE_EPISODE, CoversRefused
 from service.domain.events import EventKind
@@ -91,11 +92,16 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Drafted:
-    """A revision of a cut, the findings of its list, and what it would change as things stand; locked, what it did."""
+    """A revision of a cut, the findings of its list, and what it would change as things stand; locked, what it did.
+
+    `touched` are the bookings of shots that differ; None where a draft cannot be locked any more, and of a cut that was
+    locked before this was kept.
+    """
 
     row: CutRow
     findings: Sequence[Finding]
     differences: Mapping[str, Any] | None
+    touched: Sequence[Mapping[str, Any]] | None = None
 
 
 def draft(
@@ -133,21 +139,25 @@ def draft(
     session.flush()
     data = {"production": production.code, "episode": episode.code, "revision": row.revision}
     append(session, kind=EventKind.CUT_DRAFTED, at=now, actor=by, production_id=production.id, data=data)
-    return Drafted(row, findings, store.difference_values(whole))
+    concerned = touched_by_recuts(session, production, whole.recuts, now=now)
+    return Drafted(row, findings, store.difference_values(whole), concerned)
 
 
-def look(session: Session, production: ProductionRow, episode: EpisodeRow, row: CutRow) -> Drafted:
+def look(session: Session, production: ProductionRow, episode: EpisodeRow, row: CutRow, *, now: datetime) -> Drafted:
     """A revision with its differences: of a draft as things stand now, None where it could not be locked any more."""
     findings = store.findings_of(row.findings)
     if row.differences is not None:
-        return Drafted(row, findings, row.differences)
+        return Drafted(row, findings, row.differences, row.differences.get("bookings"))
     asked = _asked(row)
     try:
         whole = _propose(session, production, episode, listing=listing_of(row), asked=asked)
     except UnfitFields:
         return Drafted(row, findings, None)
     differences = None if any(finding.fault for finding in whole.findings) else store.difference_values(whole)
-    return Drafted(row, (*findings, *whole.findings), differences)
+    if differences is None:
+        return Drafted(row, (*findings, *whole.findings), None)
+    concerned = touched_by_recuts(session, production, whole.recuts, now=now)
+    return Drafted(row, (*findings, *whole.findings), differences, concerned)
 
 
 def find(session: Session, episode: EpisodeRow, revision: str) -> CutRow:
@@ -197,6 +207,8 @@ def lock(
     findings = (*listing.findings, *whole.findings)
     row.findings = [store.finding_values(finding) for finding in findings]
     done = apply(session, production, episode, whole, sheet=sheet, revision=row.revision, by=by, now=now)
+    concerned = touched_by_recuts(session, production, whole.recuts, fates=done.fates, now=now)
+    row.differences = {**row.differences, "bookings": concerned}
     said = {
         "production": production.code,
         "episode": episode.code,
@@ -206,8 +218,8 @@ def lock(
     }
     locked = Happening(kind=EventKind.CUT_LOCKED, at=now, actor=by, production_id=production.id, data=said)
     append_all(session, [locked, *done.happenings])
-    shots.match_waiting(session, production, done.arrived, by=by, now=now)
-    return Drafted(row, findings, row.differences)
+    match_waiting(session, production, done.arrived, by=by, now=now)
+    return Drafted(row, findings, row.differences, concerned)
 
 
 def _read(production: ProductionRow, body: bytes, asked: Asked) -> CutList:

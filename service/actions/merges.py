@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from sqlmodel import Session
 
 from service.actions.corrections import Said, ShotChange, told
+from service.actions.releases import hand_over
 from service.actions.sheets import Mark, Sheet
 from service.actions.unmatched import post_of
 from service.domain.corrections import What
@@ -129,7 +130,8 @@ def merge(
         },
     )
     series = sheet.happenings(EventKind.FRAMES_CORRECTED, actor=said.by, now=said.now)
-    append_all(session, [merged, *(told(sheet, row, each) for each in series)])
+    booked = hand_over(session, shot, into, by=said.by, now=said.now)
+    append_all(session, [merged, *booked, *(told(sheet, row, each) for each in series)])
     changes = [ShotChange(sheet.shots[id_], before[id_], sheet.figures(id_)) for id_ in (shot_id, into_id)]
     return Merged(row, changes)
 

@@ -1,12 +1,13 @@
 """Move shots from phase to phase."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from sqlmodel import Session
 
+from service.actions.misfits import Touched, touched
 from service.actions.shots import find
 from service.domain.addresses import Place, Told, told
 from service.domain.causes import ReturnCause
@@ -104,13 +105,14 @@ class Wanted:
 class Tried:
     """What a move would do to one shot, or why it cannot be: `refused` is None where it can.
 
-    `set_aside` are the facts that an override passes over.
+    `set_aside` are the facts that an override passes over, `standing` how the shot stands before.
     """
 
     shot: ShotRow
     origin: Phase
     set_aside: tuple[Lack, ...]
     refused: NotReady | NoWay | None
+    standing: Standing
 
 
 def places(session: Session, production: ProductionRow, rows: Sequence[ShotRow]) -> dict[int, Place]:
@@ -142,6 +144,7 @@ def attempt(row: ShotRow, standing: Standing, wanted: Wanted, *, place: Place) -
             origin=standing.phase,
             set_aside=(),
             refused=NoWay(row.code, standing.phase, wanted.to, ways),
+            standing=standing,
         )
     if made.back and wanted.cause is None:
         raise CauseMissing(row.code, wanted.to, tuple(ReturnCause))
@@ -151,7 +154,15 @@ def attempt(row: ShotRow, standing: Standing, wanted: Wanted, *, place: Place) -
     if aside and wanted.reason is None:
         raise ReasonMissing(wanted.to, tuple(lack.fact.value for lack in aside))
     refused = _not_ready(row, wanted, told(firm, standing, place)) if firm else None
-    return Tried(shot=row, origin=standing.phase, set_aside=aside, refused=refused)
+    return Tried(shot=row, origin=standing.phase, set_aside=aside, refused=refused, standing=standing)
+
+
+def touched_by(
+    session: Session, production: ProductionRow, tried: Sequence[Tried], wanted: Wanted, *, now: datetime
+) -> dict[int, list[Touched]]:
+    """The bookings of the shots that can be moved, as they fit the shots when these have, by the shots' ids."""
+    then = {each.shot.id or 0: replace(each.standing, phase=wanted.to) for each in tried if each.refused is None}
+    return touched(session, production, then, now=now)
 
 
 def _not_ready(row: ShotRow, wanted: Wanted, lacks: Sequence[Told]) -> NotReady:

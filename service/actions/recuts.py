@@ -8,6 +8,7 @@ from sqlmodel import Session
 
 from service.actions import shots
 from service.actions.merges import require_unmerged
+from service.actions.releases import Fate, settle
 from service.actions.sheets import Sheet
 from service.actions.shots import Planned
 from service.domain.cuts import ShotCut
@@ -21,10 +22,11 @@ from service.store.tables import EpisodeRow, ProductionRow, ShotRow
 
 @dataclass(frozen=True, slots=True)
 class Applied:
-    """The shots for which counts may have waited, and the events to append."""
+    """The shots for which counts may have waited, the events to append, and what became of bookings."""
 
     arrived: Sequence[ShotRow]
     happenings: Sequence[Happening]
+    fates: Sequence[Fate]
 
 
 def apply(
@@ -67,7 +69,9 @@ def apply(
         shots.changed_event(row, shots.differences(was, becomes), production, reason=reason, by=by, now=now)
         for (row, _), was, becomes in zip(altered, before, after, strict=True)
     ]
-    return Applied((*new, *restored), (*added, *changed))
+    flipped = [row for row, recut in altered if recut.before is not None and recut.before.omitted != row.omitted]
+    released = settle(session, flipped, reason=reason, by=by, now=now)
+    return Applied((*new, *restored), (*added, *changed, *released.happenings), released.fates)
 
 
 def _lie(row: ShotRow, cut: ShotCut) -> None:

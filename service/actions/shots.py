@@ -8,8 +8,9 @@ from typing import Any
 from sqlmodel import Session
 
 from service.actions.merges import require_unmerged
+from service.actions.releases import Fate, settle
 from service.actions.sheets import Sheet
-from service.actions.unmatched import match_arrivals
+from service.actions.unmatched import match_waiting
 from service.domain.codes import composed, is_code
 from service.domain.events import EventKind
 from service.domain.needs import REQUIRED
@@ -17,7 +18,6 @@ from service.domain.progress import Cause
 from service.domain.refusals import Clash, Fault, Forbidden, UnfitFields, Unknown
 from service.domain.shots import Part, Plan, PlanRefused, check_parts
 from service.domain.studio import production_day
-from service.store import counts as ledger
 from service.store import needs, productions, stages, studio
 from service.store import shots as store
 from service.store.events import Happening, append_all
@@ -188,18 +188,21 @@ def change(
     reason: str | None,
     by: str,
     now: datetime,
-) -> None:
+) -> Sequence[Fate]:
     """Make a locked shot as it is wanted; counts that may count now are matched.
 
-    A change of the plan moves credited frames, and the journal says by how many and why. Raises UnfitFields and
-    FixedByCut.
+    A change of the plan moves credited frames, and the journal says by how many and why. Returns what became of the
+    bookings of a shot that was omitted or restored. Raises UnfitFields and FixedByCut.
     """
     changed = rewrite(session, production, row, wanted=wanted, now=now)
     if not changed:
-        return
-    append_all(session, [changed_event(row, changed, production, reason=reason, by=by, now=now)])
+        return ()
+    released = settle(session, [row] if "omitted" in changed else [], reason=reason, by=by, now=now)
+    event = changed_event(row, changed, production, reason=reason, by=by, now=now)
+    append_all(session, [event, *released.happenings])
     if not wanted.omitted and changed.keys() & {"parts", "omitted"}:
         match_waiting(session, production, [row], by=by, now=now)
+    return released.fates
 
 
 def rewrite(
@@ -341,25 +344,6 @@ def _cause(present: Planned, wanted: Planned) -> Cause:
     if present.omitted == wanted.omitted:
         return Cause.RECUT
     return Cause.OMITTED if wanted.omitted else Cause.RESTORED
-
-
-def match_waiting(
-    session: Session, production: ProductionRow, rows: Sequence[ShotRow], *, by: str, now: datetime
-) -> None:
-    """Match the counts that waited for these shots, and append what that makes happen.
-
-    To be called once the shots' own events are appended: a count that found no shot has either been committed by then,
-    and is seen here, or comes to the log after this, and looks for the shot again there.
-    """
-    waiting = ledger.waiting(session, production.code, {row.code for row in rows})
-    if not waiting:
-        return
-    set_by = studio.load(session)
-    happenings: list[Happening] = []
-    for row in rows:
-        if row.code in waiting:
-            happenings += match_arrivals(session, row, production.code, studio=set_by, by=by, now=now)
-    append_all(session, happenings)
 
 
 def _added(row: ShotRow, wanted: Planned, production: ProductionRow, *, by: str, now: datetime) -> Happening:

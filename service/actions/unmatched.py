@@ -18,8 +18,9 @@ from service.domain.shots import Plan
 from service.domain.studio import Studio
 from service.domain.takes import Outcome, Purpose
 from service.store import counts as ledger
+from service.store import studio as studios
 from service.store.events import Happening, append_all
-from service.store.tables import CountRow, ShotRow, TerminalRow
+from service.store.tables import CountRow, ProductionRow, ShotRow, TerminalRow
 
 # Each is judged in turn while the shot's other counts wait.
 MOST_MATCHED = 2000
@@ -238,3 +239,22 @@ def _write(
         row.shot_id, row.series_id, row.unmatched_reason = shot_id, series.id, None
     sheet.save(now=now)
     return sheet.happenings(EventKind.FRAMES_MATCHED, actor=by, now=now)
+
+
+def match_waiting(
+    session: Session, production: ProductionRow, rows: Sequence[ShotRow], *, by: str, now: datetime
+) -> None:
+    """Match the counts that waited for these shots, and append what that makes happen.
+
+    To be called once the shots' own events are appended: a count that found no shot has either been committed by then,
+    and is seen here, or comes to the log after this, and looks for the shot again there.
+    """
+    waiting = ledger.waiting(session, production.code, {row.code for row in rows})
+    if not waiting:
+        return
+    set_by = studios.load(session)
+    happenings: list[Happening] = []
+    for row in rows:
+        if row.code in waiting:
+            happenings += match_arrivals(session, row, production.code, studio=set_by, by=by, now=now)
+    append_all(session, happenings)

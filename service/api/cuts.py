@@ -18,6 +18,7 @@ from service.api.differences import DIFFERENCES, FINDING, DifferencesOut, Findin
 from service.api.doors import Coordinate, Reader
 from service.api.examples import answers, page_of, problems
 from service.api.fields import FrameRate, Out
+from service.api.misfits import TOUCHED, ShotTouchedOut
 from service.api.pages import Page, Paging
 from service.api.plans import HandleFrames
 from service.api.productions import EpisodeInPath, ProductionInPath
@@ -89,6 +90,10 @@ class CutOut(CutBriefOut):
         description="What it would change as things stand, or, locked, what it changed; null of a draft that cannot be "
         "locked any more."
     )
+    bookings: list[ShotTouchedOut] | None = Field(
+        description="The bookings, not over, of shots that differ, and what becomes of them, or became; null of a "
+        "draft that cannot be locked any more, and of a cut that was locked before this was kept."
+    )
 
 
 BRIEF: Mapping[str, Any] = {
@@ -107,7 +112,12 @@ BRIEF: Mapping[str, Any] = {
     "locked_at": None,
     "follows": None,
 }
-CUT = {**BRIEF, "findings": [FINDING], "differences": DIFFERENCES}
+CUT = {
+    **BRIEF,
+    "findings": [FINDING],
+    "differences": DIFFERENCES,
+    "bookings": [{"shot": "0120", "bookings": [TOUCHED]}],
+}
 LOCKED = {
     **CUT,
     "state": "current",
@@ -152,6 +162,7 @@ def _out(session: Session, production: ProductionRow, episode: EpisodeRow, draft
         **dict(_brief(production, episode, drafted.row)),
         findings=[FindingOut.of(finding) for finding in drafted.findings],
         differences=differences_out(session, drafted.differences),
+        bookings=None if drafted.touched is None else [ShotTouchedOut.model_validate(each) for each in drafted.touched],
     )
 
 
@@ -277,7 +288,7 @@ def get_cut(door: Reader, production: ProductionInPath, episode: EpisodeInPath, 
         of = door.production(session, production)
         row = find_episode(session, of, episode)
         cut = cuts.find(session, row, revision)
-        out = _out(session, of, row, cuts.look(session, of, row, cut))
+        out = _out(session, of, row, cuts.look(session, of, row, cut, now=door.now))
         return door.reply(session, out, rev=row.cut_revision or 0, head=_head(session, of, cut), at=_path(of, row))
 
 
@@ -314,7 +325,7 @@ def lock_cut(
 
         def present() -> CutOut:
             known = cut if row.cut_revision is None else cuts.find(session, row, cuts.CURRENT)
-            return _out(session, of, row, cuts.look(session, of, row, known))
+            return _out(session, of, row, cuts.look(session, of, row, known, now=door.now))
 
         def check() -> None:
             head = _head(session, of, cut)

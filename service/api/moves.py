@@ -12,6 +12,7 @@ from sqlmodel import Session
 
 from service.actions import moves as actions
 from service.actions import shots, signoffs
+from service.actions.misfits import Touched
 from service.actions.moves import (
     CauseMissing,
     CauseUnfit,
@@ -28,6 +29,7 @@ from service.api.doors import Coordinate, Door, Reader
 from service.api.errors import problem_of
 from service.api.examples import answers, page_of
 from service.api.fields import Body, Code, Line, Out, shown_as
+from service.api.misfits import TOUCHED, TouchedOut, touched_of
 from service.api.pages import Page, Paging
 from service.api.phases import plate_minimum, standing_of
 from service.api.productions import ProductionInPath
@@ -62,6 +64,7 @@ TRIED: Mapping[str, Any] = {
     "to": "shooting",
     "set_aside": [],
     "refused": None,
+    "bookings": [{**TOUCHED, "misfits": []}],
 }
 
 
@@ -88,6 +91,14 @@ class MoveOut(Out):
             by=row.by,
             moved_at=row.moved_at,
         )
+
+
+class MovedOut(MoveOut):
+    """A move that was just made, with the bookings it touches."""
+
+    bookings: list[TouchedOut] = Field(
+        description="The shot's bookings that are not over, with what about each does not fit the shot any more."
+    )
 
 
 class MoveIn(Body):
@@ -143,6 +154,9 @@ class TriedOut(Out):
     to: Phase = Field(description="Where it goes.")
     set_aside: list[Fact] = Field(description="The facts an override passes over.")
     refused: dict[str, object] | None = Field(description="Why it cannot go there (RFC 9457); null where it can.")
+    bookings: list[TouchedOut] = Field(
+        description="The shot's bookings that are not over, with what about each does not fit the shot there."
+    )
 
 
 class ManyOut(Out):
@@ -157,9 +171,9 @@ class ManyOut(Out):
     operation_id="shot_move",
     summary="Move a shot",
     status_code=HTTPStatus.CREATED,
-    response_model=MoveOut,
+    response_model=MovedOut,
     responses=answers(
-        MOVED,
+        {**MOVED, "bookings": [{**TOUCHED, "misfits": []}]},
         ProductionUnknown,
         ShotUnknown,
         NoWay,
@@ -196,9 +210,10 @@ def move_shot(door: Reader, production: ProductionInPath, shot: ShotInPath, body
         if tried[0].refused is not None:
             raise tried[0].refused
         out, head = one(session, of, row)
-        return door.reply(
-            session, MoveOut.of(store.last(session, row.id or 0)), status=HTTPStatus.CREATED, rev=row.rev, head=head
-        )
+        moved = MoveOut.of(store.last(session, row.id or 0))
+        bookings = touched_of(session, of, row, fates=(), now=door.now)
+        made = MovedOut(**dict(moved), bookings=bookings)
+        return door.reply(session, made, status=HTTPStatus.CREATED, rev=row.rev, head=head)
 
 
 def _approve(door: Door, session: Session, of: ProductionRow, row: ShotRow) -> None:
@@ -263,13 +278,13 @@ def move_shots(door: Coordinate, production: ProductionInPath, body: ManyIn) -> 
             tried = actions.try_all(session, of, rows, wanted, plate_minimum_frames=minimum)
         else:
             tried = actions.move_all(session, of, rows, wanted, plate_minimum_frames=minimum, by=door.by, now=door.now)
-        items = _tried(tried, wanted)
+        items = _tried(tried, wanted, actions.touched_by(session, of, tried, wanted, now=door.now))
         if not body.preview and (refused := [each for each in items if each.refused is not None]):
             raise NotAllReady(body.to, tuple(each.model_dump(mode="json") for each in refused))
         return door.reply(session, ManyOut(moved=not body.preview, items=items))
 
 
-def _tried(tried: Sequence[actions.Tried], wanted: Wanted) -> list[TriedOut]:
+def _tried(tried: Sequence[actions.Tried], wanted: Wanted, touched: Mapping[int, Sequence[Touched]]) -> list[TriedOut]:
     return [
         TriedOut(
             shot=each.shot.code,
@@ -277,6 +292,7 @@ def _tried(tried: Sequence[actions.Tried], wanted: Wanted) -> list[TriedOut]:
             to=wanted.to,
             set_aside=[lack.fact for lack in each.set_aside],
             refused=None if each.refused is None else problem_of(each.refused),
+            bookings=TouchedOut.several(touched.get(each.shot.id or 0, ())),
         )
         for each in tried
     ]

@@ -9,7 +9,7 @@ from pydantic_core import PydanticCustomError
 
 from service.actions.shots import Planned
 from service.api.errors import UNION_TAGS
-from service.api.fields import Body, Change, Code, Given, Line, shown_as
+from service.api.fields import Body, Change, Code, Given, Line, Out, shown_as
 from service.store.shots import PlannedPart
 
 ONE, LIST = UNION_TAGS
@@ -174,3 +174,19 @@ ShotsIn = Annotated[
     Annotated[ShotIn, Tag(ONE)] | Annotated[list[ShotIn], Field(min_length=1, max_length=MOST_SHOTS), Tag(LIST)],
     Discriminator(_one_or_list),
 ]
+
+
+class PartOut(Out):
+    """The part of a shot that one stage shoots."""
+
+    part: str = Field(description="The name of the part; empty where the shot is not split.")
+    stage: str = Field(description="The code of the stage that shoots it.")
+    first: int | None = Field(description="Its first frame identity; null for the first planned frame.")
+    last: int | None = Field(description="Its last frame identity; null for the last planned frame.")
+
+
+class UseOut(Out):
+    """A range of frames of a shot."""
+
+    first: int = Field(description="Its first frame identity.")
+    last: int = Field(description="Its last frame identity.")

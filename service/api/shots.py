@@ -20,8 +20,9 @@ from service.actions.suspensions import change as change_suspension
 from service.api.doors import Coordinate, Door, ShotReader
 from service.api.examples import answers, page_of
 from service.api.fields import Out
+from service.api.misfits import TOUCHED, TouchedOut, touched_of
 from service.api.pages import Page, Paging, Window
-from service.api.plans import NEW, ShotChange, ShotsIn
+from service.api.plans import NEW, PartOut, ShotChange, ShotsIn, UseOut
 from service.api.productions import ProductionInPath
 from service.api.refusals import MissingPrecondition, Stale
 from service.api.sought import Seeking
@@ -85,22 +86,6 @@ ADDED = {
 ShotInPath = Annotated[str, Path(description="The code of the shot.", examples=["0120"])]
 
 
-class PartOut(Out):
-    """The part of a shot that one stage shoots."""
-
-    part: str = Field(description="The name of the part; empty where the shot is not split.")
-    stage: str = Field(description="The code of the stage that shoots it.")
-    first: int | None = Field(description="Its first frame identity; null for the first planned frame.")
-    last: int | None = Field(description="Its last frame identity; null for the last planned frame.")
-
-
-class UseOut(Out):
-    """A range of frames of a shot."""
-
-    first: int = Field(description="Its first frame identity.")
-    last: int = Field(description="Its last frame identity.")
-
-
 class ShotProgressOut(Out):
     """The figures of a shot, in frames."""
 
@@ -161,6 +146,12 @@ class ShotWithTakesOut(ShotOut):
     """A shot with its takes."""
 
     takes: list[TakeOut] = Field(description="What was shot of it, by part, purpose and number.")
+
+
+class ShotChangedOut(ShotOut):
+    """A shot that was changed, with the bookings that touches."""
+
+    bookings: list[TouchedOut] = Field(description="Its bookings that are not over, and those that became others.")
 
 
 class ShotsOut(Out):
@@ -362,9 +353,9 @@ def require_here(door: Door, session: Session, row: ShotRow) -> None:
     "/{production}/shots/{shot}",
     operation_id="shot_change",
     summary="Change a shot",
-    response_model=ShotOut,
+    response_model=ShotChangedOut,
     responses=answers(
-        {**SHOT, "handle_out": 6, "rev": 3, "plan_rev": 2},
+        {**SHOT, "handle_out": 6, "rev": 3, "plan_rev": 2, "bookings": [TOUCHED]},
         ProductionUnknown,
         ShotUnknown,
         ShotMerged,
@@ -379,7 +370,9 @@ def change_shot(door: Coordinate, production: ProductionInPath, shot: ShotInPath
     """Re-cut a shot, change what is required of it or where it is shot; omit or restore, suspend or resume it.
 
     Lengths are in frames. Frames keep their numbers whatever the plan. The journal of credited frames notes what the
-    change moved. Needs `coordinate` and `If-Match`; counts do not stale the ETag.
+    change moved. To omit a shot releases its bookings, all but those for strike and upkeep; to restore it brings back,
+    pencilled, those whose time is free; `bookings` says so, and what about the others does not fit any more. Needs
+    `coordinate` and `If-Match`; counts do not stale the ETag.
     """
     with door.writing() as session:
         of = door.production(session, production)
@@ -387,8 +380,9 @@ def change_shot(door: Coordinate, production: ProductionInPath, shot: ShotInPath
         out, head = one(session, of, row)
         door.require_match(rev=row.rev, head=head, current=lambda: out)
         wanted = body.applied(shots.planned(session, [row])[0])
-        shots.change(session, of, row, wanted=wanted, reason=body.reason, by=door.by, now=door.now)
+        fates = shots.change(session, of, row, wanted=wanted, reason=body.reason, by=door.by, now=door.now)
         if body.suspended is not None:
             change_suspension(session, of, row, suspended=body.suspended, reason=body.reason, by=door.by, now=door.now)
         out, head = one(session, of, row)
-        return door.reply(session, out, rev=row.rev, head=head)
+        bookings = touched_of(session, of, row, fates=fates, now=door.now)
+        return door.reply(session, ShotChangedOut(**dict(out), bookings=bookings), rev=row.rev, head=head)

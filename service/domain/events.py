@@ -53,6 +53,8 @@ class EventKind(StrEnum):
     BOOKING_MADE = "booking.made"
     BOOKING_CHANGED = "booking.changed"
     BOOKING_CANCELLED = "booking.cancelled"
+    BOOKING_RESTORED = "booking.restored"
+    BOOKING_LOST = "booking.lost"
     TOTALS_RECOUNTED = "totals.recounted"
     REPORT_FILED = "report.filed"
     QUARANTINE_RETRIED = "quarantine.retried"
@@ -125,6 +127,10 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.BOOKING_CHANGED: "A booking was changed: `booking`, and `changed` (each field before and after).",
     EventKind.BOOKING_CANCELLED: "A booking was cancelled: `booking`, `stage`, `animator`, `activity`, `start`, `end`, "
     "`reason`.",
+    EventKind.BOOKING_RESTORED: "A booking that an omission had released came back with its shot, pencilled: "
+    "`booking`, `stage`, `animator`, `activity`, `start`, `end`, `reason`.",
+    EventKind.BOOKING_LOST: "A booking that an omission had released did not come back with its shot: `booking`, "
+    "`stage`, `animator`, `activity`, `start`, `end`, `reason`.",
     EventKind.TOTALS_RECOUNTED: "The night's recount compared figures with the ledger: `day`, `series` and `shots` "
     "looked at, `behind` (shots the figures are not up to date with), `drifted` and `drift` (what differed).",
     EventKind.REPORT_FILED: "A revision of a day's nightly report was filed: `production`, `day`, `revision`.",

@@ -326,6 +326,8 @@ SENTENCES: Mapping[EventKind, Callable[[Data], str]] = {
     EventKind.BOOKING_MADE: lambda data: f"{data['firmness']} {_booked(data)}",
     EventKind.BOOKING_CHANGED: lambda data: f"booking {data['booking']} was changed: {'; '.join(_changes(data))}",
     EventKind.BOOKING_CANCELLED: lambda data: f"cancelled: {_booked(data)}",
+    EventKind.BOOKING_RESTORED: lambda data: f"back, pencilled: {_booked(data)}",
+    EventKind.BOOKING_LOST: lambda data: f"did not come back: {_booked(data)}",
     EventKind.FRAMES_MATCHED: (
         lambda data: f"counts that had waited without a shot were matched: {_counted(data, None)}"
     ),

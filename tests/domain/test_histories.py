@@ -137,6 +137,14 @@ OF_A_SHOT: dict[EventKind, tuple[dict[str, Any], str]] = {
         {**BOOKED, "stage": None, "reason": "the set is not dry"},
         "Cancelled: booking 7 of Ilse for shooting, 2026-03-03T08:00Z to 2026-03-03T17:00Z: the set is not dry.",
     ),
+    EventKind.BOOKING_RESTORED: (
+        {**BOOKED, "reason": "free"},
+        "Back, pencilled: booking 7 of stage mill and Ilse for shooting, 2026-03-03T08:00Z to 2026-03-03T17:00Z: free.",
+    ),
+    EventKind.BOOKING_LOST: (
+        {**BOOKED, "animator": None, "reason": "gone by"},
+        "Did not come back: booking 7 of stage mill for shooting, 2026-03-03T08:00Z to 2026-03-03T17:00Z: gone by.",
+    ),
     EventKind.NOTE_STRUCK: (
         {**TAKE, "note": 1, "reason": "said of the wrong take"},
         "Note 1 on take 1 was struck: said of the wrong take.",

@@ -1,0 +1,132 @@
+"""Releases: an omission takes a shot's bookings back, a restoring brings back those whose time is free."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlmodel import Session
+
+from service.domain.bookings import Activity, Firmness, clashes_of
+from service.domain.events import EventKind
+from service.domain.misfits import Becomes, released_by_an_omission
+from service.store import bookings
+from service.store import misfits as store
+from service.store.bookings import Booked
+from service.store.events import Happening
+from service.store.tables import ShotRow
+
+
+@dataclass(frozen=True, slots=True)
+class Fate:
+    """What became of a booking, or would, and why."""
+
+    booked: Booked
+    becomes: Becomes
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Released:
+    """What became of bookings, and the events to append."""
+
+    fates: Sequence[Fate] = ()
+    happenings: Sequence[Happening] = ()
+
+
+def foresee(
+    session: Session, *, omitted: Sequence[int], there: Sequence[int], now: datetime, reason: str | None = None
+) -> list[Fate]:
+    """What becomes of the bookings of shots, by id, that are omitted for a reason, and of those there again."""
+    cause = "its shot was omitted" + ("" if reason is None else f": {reason}")
+    gone = [
+        Fate(each, Becomes.RELEASED, cause)
+        for each in store.of_shots(session, omitted, now=now)
+        if released_by_an_omission(Activity(each.row.activity))
+    ]
+    return [*gone, *(_back(session, each, now) for each in store.released(session, there))]
+
+
+def _back(session: Session, booked: Booked, now: datetime) -> Fate:
+    if booked.row.end_at <= now:
+        return Fate(booked, Becomes.LOST, "its time has gone by")
+    own = bookings.read(booked.row)
+    others = [bookings.read(each.row) for each in bookings.beside(session, [own])]
+    firm = [each for each in others if each.firmness is Firmness.CONFIRMED]
+    if clash := next(iter(clashes_of(own, firm)), None):
+        other = clash.other if clash.one == own.id else clash.one
+        return Fate(booked, Becomes.LOST, f"its {clash.shared} is promised to booking {other} by now")
+    return Fate(booked, Becomes.BROUGHT_BACK, "its shot is back, and its time is free")
+
+
+def settle(session: Session, shots: Sequence[ShotRow], *, reason: str | None, by: str, now: datetime) -> Released:
+    """Release or bring back the bookings of locked shots that were omitted or restored just now.
+
+    What is released stays in the record, cancelled with the cause. What comes back is pencilled, because somebody may
+    have planned around it; what is lost stays cancelled for good. Returns the events; the caller appends them.
+    """
+    if not shots:
+        return Released()
+    concerned = [row.id or 0 for row in shots]
+    store.lock(session, [*store.of_shots(session, concerned, now=now), *store.released(session, concerned)])
+    omitted = [row.id or 0 for row in shots if row.omitted]
+    there = [row.id or 0 for row in shots if not row.omitted]
+    fates = foresee(session, omitted=omitted, there=there, now=now, reason=reason)
+    for fate in fates:
+        row = fate.booked.row
+        row.released = fate.becomes is Becomes.RELEASED
+        if fate.becomes is Becomes.RELEASED:
+            row.cancelled_at, row.cancel_reason = now, fate.why
+        elif fate.becomes is Becomes.BROUGHT_BACK:
+            row.cancelled_at, row.cancel_reason, row.firmness = None, None, Firmness.PENCILLED.value
+        row.rev += 1
+    session.flush()
+    return Released(fates, [_told(fate, by=by, now=now) for fate in fates])
+
+
+def hand_over(session: Session, shot: ShotRow, into: ShotRow, *, by: str, now: datetime) -> list[Happening]:
+    """Let the bookings of a locked shot that are not over be of the one it is merged into; the events to append."""
+    several = store.of_shots(session, [shot.id or 0], now=now)
+    store.lock(session, several)
+    for each in several:
+        each.row.shot_id, each.row.part = into.id, None
+        each.row.rev += 1
+    changed = {"shot": {"before": shot.code, "after": into.code}}
+    return [
+        Happening(
+            kind=EventKind.BOOKING_CHANGED,
+            at=now,
+            actor=by,
+            production_id=into.production_id,
+            shot_id=into.id,
+            data={"booking": each.row.id, "changed": changed},
+        )
+        for each in several
+    ]
+
+
+KINDS: Mapping[Becomes, EventKind] = {
+    Becomes.RELEASED: EventKind.BOOKING_CANCELLED,
+    Becomes.BROUGHT_BACK: EventKind.BOOKING_RESTORED,
+    Becomes.LOST: EventKind.BOOKING_LOST,
+}
+
+
+def _told(fate: Fate, *, by: str, now: datetime) -> Happening:
+    row = fate.booked.row
+    data = {
+        "booking": row.id,
+        "stage": fate.booked.stage,
+        "animator": row.animator,
+        "activity": row.activity,
+        "start": row.start_at.isoformat(),
+        "end": row.end_at.isoformat(),
+        "reason": fate.why,
+    }
+    return Happening(
+        kind=KINDS[fate.becomes],
+        at=now,
+        actor=by,
+        production_id=row.production_id,
+        shot_id=row.shot_id,
+        data=data,
+    )
