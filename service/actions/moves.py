@@ -57,6 +57,16 @@ class NoWay(Clash):
 
 
 @dataclass(eq=False)
+class ThereAlready(Clash):
+    """Shot {shot} is in {phase} already, since {since}; from there it goes to {ways}."""
+
+    shot: str
+    phase: Phase
+    since: str
+    ways: tuple[Phase, ...]
+
+
+@dataclass(eq=False)
 class CauseMissing(Unfit):
     """Back to {to} is work of shot {shot} done again: say the `cause`, one of {causes}."""
 
@@ -111,7 +121,7 @@ class Tried:
     shot: ShotRow
     origin: Phase
     set_aside: tuple[Lack, ...]
-    refused: NotReady | NoWay | None
+    refused: NotReady | NoWay | ThereAlready | None
     standing: Standing
 
 
@@ -143,7 +153,9 @@ def attempt(row: ShotRow, standing: Standing, wanted: Wanted, *, place: Place) -
             shot=row,
             origin=standing.phase,
             set_aside=(),
-            refused=NoWay(row.code, standing.phase, wanted.to, ways),
+            refused=ThereAlready(row.code, wanted.to, row.phase_since.isoformat(), ways)
+            if wanted.to is standing.phase
+            else NoWay(row.code, standing.phase, wanted.to, ways),
             standing=standing,
         )
     if made.back and wanted.cause is None:

@@ -233,7 +233,7 @@ def _common(
     if knock is None:
         return
     yield from (refusals.MissingKey, refusals.UnknownKey, refusals.ExpiredKey, refusals.RevokedKey)
-    yield refusals.ScopeTooNarrow
+    yield refusals.ScopeTooNarrow if knock.role is None else refusals.RoleMissing
     if knock.studio_wide:
         yield refusals.BoundToProduction
     names = {each["name"] for each in operation.get("parameters", ())}

@@ -268,9 +268,13 @@ def _tags(header: str) -> list[tuple[bool, str]]:
 
 @dataclass(frozen=True, slots=True)
 class Knock:
-    """Opens a door to callers whose key covers one of the scopes; `studio_wide` refuses keys bound to a production."""
+    """Opens a door to callers whose key covers one of the scopes, or signs as `role`.
+
+    `studio_wide` refuses keys bound to a production.
+    """
 
     scopes: tuple[Scope, ...]
+    role: Role | None = None
     studio_wide: bool = False
     keeps_answers: bool = True
 
@@ -284,7 +288,9 @@ class Knock:
         now: datetime = request.scope.get(ARRIVED_AT) or state.clock()
         database: Database = state.database
         caller = self._caller(database, credentials.credentials, now)
-        if not any(caller.scope.covers(scope) for scope in self.scopes):
+        if self.role not in caller.roles and not any(caller.scope.covers(scope) for scope in self.scopes):
+            if self.role is not None:
+                raise refusals.RoleMissing(caller.name, caller.scope, self.scopes, self.role)
             raise refusals.ScopeTooNarrow(caller.name, caller.scope, self.scopes)
         if self.studio_wide and caller.production_id is not None:
             raise refusals.BoundToProduction(caller.name)
@@ -343,6 +349,9 @@ Reader = Annotated[Door, Depends(Knock((Scope.READ,)))]
 
 Coordinate = Annotated[Door, Depends(Knock((Scope.COORDINATE,)))]
 """The door of coordinators, to a production."""
+
+Direct = Annotated[Door, Depends(Knock((Scope.COORDINATE,), role=Role.DIRECTOR))]
+"""The door of the director and of coordinators."""
 
 StudioCoordinate = Annotated[Door, Depends(Knock((Scope.COORDINATE,), studio_wide=True))]
 """The door of coordinators, to what all productions share."""

@@ -21,6 +21,7 @@ from service.actions.moves import (
     NotReady,
     NoWay,
     ReasonMissing,
+    ThereAlready,
     Wanted,
 )
 from service.actions.productions import ProductionUnknown
@@ -177,6 +178,7 @@ class ManyOut(Out):
         ProductionUnknown,
         ShotUnknown,
         NoWay,
+        ThereAlready,
         NotReady,
         CauseMissing,
         CauseUnfit,

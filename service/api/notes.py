@@ -15,7 +15,7 @@ from service.actions.productions import ProductionUnknown
 from service.actions.shots import ShotUnknown
 from service.actions.takes import CameraUnknown, RangeBackwards, TakeUnknown
 from service.api.decisions import Identity
-from service.api.doors import Coordinate, Reader
+from service.api.doors import Direct, Reader
 from service.api.examples import answers, page_of
 from service.api.fields import Body, Code, Line, Out, shown_as
 from service.api.pages import Page, Paging
@@ -138,10 +138,11 @@ def list_notes(door: Reader, production: ProductionInPath, shot: ShotInPath, key
         status=HTTPStatus.CREATED,
     ),
 )
-def add_note(door: Coordinate, production: ProductionInPath, shot: ShotInPath, key: Named, body: NoteIn) -> Response:
-    """Note something of a take or of a range of its frame identities. Needs `coordinate`.
+def add_note(door: Direct, production: ProductionInPath, shot: ShotInPath, key: Named, body: NoteIn) -> Response:
+    """Note something of a take or of a range of its frame identities.
 
-    A note decides nothing and stales no decision's ETag. It is never changed; strike it and write another.
+    Needs `coordinate` or the role of director. A note decides nothing and stales no decision's ETag. It is never
+    changed; strike it and write another.
     """
     with door.writing() as session:
         row = shots.find(session, door.production(session, production), shot, lock=True)
@@ -158,9 +159,12 @@ def add_note(door: Coordinate, production: ProductionInPath, shot: ShotInPath, k
     responses=answers(STRUCK, ProductionUnknown, ShotUnknown, TakeUnknown, NoteUnknown, AlreadyStruck),
 )
 def strike_note(
-    door: Coordinate, production: ProductionInPath, shot: ShotInPath, key: Named, *, note: NoteInPath, body: StrikeIn
+    door: Direct, production: ProductionInPath, shot: ShotInPath, key: Named, *, note: NoteInPath, body: StrikeIn
 ) -> Response:
-    """Strike a note, with the reason; it stays in the list as struck. Needs `coordinate`."""
+    """Strike a note, with the reason; it stays in the list as struck.
+
+    Needs `coordinate` or the role of director.
+    """
     with door.writing() as session:
         row = shots.find(session, door.production(session, production), shot, lock=True)
         take = actions.find_take(session, row, key)

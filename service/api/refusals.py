@@ -6,6 +6,7 @@ from typing import Any
 
 from service.domain.keys import Scope
 from service.domain.refusals import Fault, Forbidden, Refusal, Unfit
+from service.domain.signoffs import Role
 
 
 @dataclass(eq=False)
@@ -46,6 +47,16 @@ class ScopeTooNarrow(Forbidden):
     key: str
     scope: Scope
     needed: tuple[Scope, ...]
+
+
+@dataclass(eq=False)
+class RoleMissing(Forbidden):
+    """The API key {key} has the scope {scope} and does not sign as {role}; this needs {needed} or that role."""
+
+    key: str
+    scope: Scope
+    needed: tuple[Scope, ...]
+    role: Role
 
 
 @dataclass(eq=False)

@@ -29,7 +29,7 @@ from service.api.examples import answers, page_of
 from service.api.fields import Body, Line, Out, shown_as
 from service.api.pages import Page, Paging
 from service.api.productions import ProductionInPath
-from service.api.refusals import MissingPrecondition, ScopeTooNarrow, Stale
+from service.api.refusals import MissingPrecondition, RoleMissing, Stale
 from service.api.shots import ShotInPath, one
 from service.api.strict import StrictRoute
 from service.domain.keys import Scope
@@ -205,7 +205,14 @@ def get_signoff(door: Reader, production: ProductionInPath, shot: ShotInPath, si
     summary="Withdraw a sign-off",
     response_model=SignOffOut,
     responses=answers(
-        WITHDRAWN, ProductionUnknown, ShotUnknown, SignOffUnknown, WithdrawnAlready, Stale, MissingPrecondition
+        WITHDRAWN,
+        ProductionUnknown,
+        ShotUnknown,
+        SignOffUnknown,
+        WithdrawnAlready,
+        RoleMissing,
+        Stale,
+        MissingPrecondition,
     ),
 )
 def withdraw_signoff(
@@ -220,7 +227,7 @@ def withdraw_signoff(
         row = shots.find(session, of, shot, lock=True)
         signed = actions.find(session, row, signoff)
         if Role(signed.role) not in door.caller.roles and not door.caller.scope.covers(Scope.COORDINATE):
-            raise ScopeTooNarrow(door.caller.name, door.caller.scope, (Scope.COORDINATE,))
+            raise RoleMissing(door.caller.name, door.caller.scope, (Scope.COORDINATE,), Role(signed.role))
         door.require_match(rev=_rev(signed), current=lambda: SignOffOut.of(signed))
         actions.withdraw(session, of, row, signed, reason=body.reason, by=door.by, now=door.now)
         return door.reply(session, SignOffOut.of(signed), rev=_rev(signed))

@@ -14,7 +14,7 @@ from service.actions.productions import ProductionUnknown
 from service.actions.shots import ShotUnknown
 from service.actions.takes import CameraUnknown, RangeBackwards, TakeUnknown
 from service.api.decisions import DecisionIn, DecisionOut
-from service.api.doors import Coordinate, Door, Reader
+from service.api.doors import Direct, Door, Reader
 from service.api.examples import answers, page_of
 from service.api.fields import Out
 from service.api.pages import Page, Paging
@@ -295,16 +295,16 @@ def get_take(
     ),
 )
 def decide_take(
-    door: Coordinate,
+    door: Direct,
     production: ProductionInPath,
     shot: ShotInPath,
     key: Named,
     body: DecisionIn,
 ) -> Response:
-    """Accept, reject or circle a take or a range of its frame identities. Needs `coordinate` and `If-Match`.
+    """Accept, reject or circle a take or a range of its frame identities.
 
-    A later decision replaces an earlier one on the frames both speak of. Frames counted meanwhile do not stale the
-    ETag, other decisions and outcomes do.
+    Needs `coordinate` or the role of director, and `If-Match`. A later decision replaces an earlier one on the frames
+    both speak of. Frames counted meanwhile do not stale the ETag, other decisions and outcomes do.
     """
     with door.writing() as session:
         row = shots.find(session, door.production(session, production), shot)

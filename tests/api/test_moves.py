@@ -190,7 +190,7 @@ def test_who_may_sign_and_move(
     etag = director.get(path).headers["ETag"]
     withdrawal = {"reason": "the horizon was wrong"}
     refused = editor.post(f"{path}/withdraw", withdrawal, headers={"If-Match": etag})
-    assert refused.json()["type"] == "/problems/scope-too-narrow"
+    assert (refused.json()["type"], refused.json()["role"]) == ("/problems/role-missing", "director")
     assert director.post(f"{path}/withdraw", withdrawal, headers={"If-Match": etag}).status_code == 200
     etag = director.get(path).headers["ETag"]
     again = director.post(f"{path}/withdraw", withdrawal, headers={"If-Match": etag})
@@ -437,3 +437,22 @@ def test_a_page_of_what_is_blocked_ends_where_enough_was_looked_at(
     assert first["items"] == []
     second = coordinator.get(path, params={**asked, "cursor": first["next"]}).json()
     assert [each["code"] for each in second["items"]] == ["0150"]
+
+
+def test_a_move_to_where_a_shot_is_says_so_and_where_it_goes(coordinator: Caller) -> None:
+    refused = move(coordinator, "planning").json()
+    assert (refused["type"], refused["ways"][0]) == ("/problems/there-already", "set dressing")
+    assert "is in planning already, since 20" in refused["detail"]
+
+
+def test_a_director_decides_and_notes_with_a_key_that_reads(
+    coordinator: Caller, terminal: Caller, director: Caller
+) -> None:
+    assert post(terminal, count(1, 96, outcome="finished")).status_code == 200
+    path = f"{SHOT}/takes/1"
+    etag = director.get(path).headers["ETag"]
+    assert director.post(f"{path}/decisions", {"verdict": "reject"}, headers={"If-Match": etag}).status_code == 200
+    assert director.post(f"{path}/notes", {"text": "the wink is late"}).status_code == 201
+    decided, noted = coordinator.get(f"{SHOT}/history").json()["items"][-2:]
+    assert (decided["kind"], noted["kind"]) == ("take.decided", "take.noted")
+    assert decided["by"] == noted["by"] == "read-2"

@@ -103,5 +103,5 @@ def test_a_note_that_speaks_of_nothing_is_refused(coordinator: Caller, body: dic
 
 def test_who_may_read_may_not_note(reader: Caller, coordinator: Caller) -> None:
     coordinator.post(f"{TAKE}/notes", {"text": "hold the look"})
-    is_problem(reader.post(f"{TAKE}/notes", {"text": "x"}), 403, "scope-too-narrow")
+    is_problem(reader.post(f"{TAKE}/notes", {"text": "x"}), 403, "role-missing")
     assert [each["text"] for each in reader.get(f"{TAKE}/notes").json()["items"]] == ["hold the look"]
