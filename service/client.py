@@ -196,6 +196,10 @@ class Client:
         """One booking with what it clashes with."""
         return self._read(_path("bookings", str(number)))
 
+    def candidates(self, production: str, stage: str, **asked: str | int) -> Reply:
+        """Which shots could go on a stage, `at` an instant or now, and what each lacks."""
+        return self._read(_path("productions", production, "candidates"), {"stage": stage, **asked})
+
     def expected_end(self, number: int) -> Reply:
         """When the frames that remain of a booking's shot will be there: early, as usual, late."""
         return self._read(_path("bookings", str(number), "expected-end"))

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Self
 from pydantic import Field
 
 from service.api.fields import Body, Change, Code, Given, Instant, Line, Out, Text, shown_as
-from service.domain.bookings import Activity, Clash, Firmness, Shared
+from service.domain.bookings import YEARS_RULE, Activity, Clash, Firmness, Shared, in_calendar
 from service.domain.refusals import Fault, UnfitFields
 from service.domain.spans import Span
 from service.store.bookings import Booked
@@ -181,6 +181,11 @@ def span_of(start: datetime, end: datetime, *, root: str = "#") -> Span:
         Fault("Write a whole second; bookings know no fractions.", pointer=f"{root}/{name}")
         for name, instant in (("start", start), ("end", end))
         if instant.microsecond
+    ]
+    faults += [
+        Fault(YEARS_RULE, pointer=f"{root}/{name}")
+        for name, instant in (("start", start), ("end", end))
+        if not in_calendar(instant)
     ]
     if not faults and not 0 < (end - start).total_seconds() <= LONGEST_S:
         faults.append(Fault("Let it end after it starts, 400 days later at most.", pointer=f"{root}/end"))

@@ -3,9 +3,18 @@
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
 from service.domain.spans import Span, overlapping
+
+FIRST_YEAR, LAST_YEAR = 1970, 9998
+YEARS_RULE = f"Write a time in the years {FIRST_YEAR} to {LAST_YEAR}."
+
+
+def in_calendar(instant: datetime) -> bool:
+    """Whether days around an instant can be reckoned with."""
+    return FIRST_YEAR <= instant.year <= LAST_YEAR
 
 
 class Activity(StrEnum):

@@ -26,7 +26,14 @@ LOG_KINDS = frozenset(
         EventKind.STAGE_POWERED_OFF,
     }
 )
-BOOKING_KINDS = frozenset({EventKind.BOOKING_MADE, EventKind.BOOKING_CHANGED, EventKind.BOOKING_CANCELLED})
+BOOKING_KINDS = frozenset(
+    {
+        EventKind.BOOKING_MADE,
+        EventKind.BOOKING_CHANGED,
+        EventKind.BOOKING_CANCELLED,
+        EventKind.BOOKING_RESTORED,
+    }
+)
 COUNT_KINDS = frozenset({EventKind.FRAMES_COUNTED, EventKind.FRAMES_MATCHED, EventKind.FRAMES_CORRECTED})
 SIGN_OFF_KINDS = frozenset({EventKind.SIGNOFF_GIVEN, EventKind.SIGNOFF_WITHDRAWN})
 KINDS = frozenset(

@@ -92,6 +92,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("unfit-fields", FIELDS, says="Let `to` be `from` or a later day"),
     Refused("worker-unknown", "workers are those that are installed"),
     Refused("released", "an event that was set aside is released once"),
+    Refused("unfit-fields", YEARS, says="Write a time in the years"),
     Refused("booking-unknown", "bookings are numbered by the service"),
     Refused("booking-clash", "what stages and animators are promised to is known when it is asked for"),
     Refused("booking-cancelled", "a booking that was cancelled is not changed"),

@@ -41,6 +41,7 @@ class Occupancy(Worker):
             EventKind.BOOKING_MADE,
             EventKind.BOOKING_CHANGED,
             EventKind.BOOKING_CANCELLED,
+            EventKind.BOOKING_RESTORED,
             EventKind.FRAMES_COUNTED,
             EventKind.FRAMES_UNMATCHED,
             EventKind.FRAMES_MATCHED,
