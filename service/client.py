@@ -200,6 +200,10 @@ class Client:
         """Which shots could go on a stage, `at` an instant or now, and what each lacks."""
         return self._read(_path("productions", production, "candidates"), {"stage": stage, **asked})
 
+    def strike_list(self, production: str, **asked: int) -> Reply:
+        """Which sets may be struck, and what still hinders the others; at most `limit` of them."""
+        return self._read(_path("productions", production, "strike-list"), asked)
+
     def expected_end(self, number: int) -> Reply:
         """When the frames that remain of a booking's shot will be there: early, as usual, late."""
         return self._read(_path("bookings", str(number), "expected-end"))
