@@ -11,6 +11,7 @@ from typing import Any
 from service.client import Client
 from workers.demo.clock import PlayClock
 from workers.demo.desk import CODE, seated
+from workers.demo.floor import Floor
 from workers.demo.record import Record
 from workers.demo.scenario import (
     EPISODES,
@@ -27,15 +28,16 @@ from workers.demo.scenario import (
     Stage,
 )
 from workers.demo.script import (
-    CALL,
     CALL_SHEET,
+    DEAD_FROM,
     FOUND_SHOT,
     RETAKE_FROM,
     SECOND_CUT_AT,
     VIEWING,
-    WRAP,
     Sending,
+    by_night,
     found,
+    hours_of,
     instant,
     terminals,
 )
@@ -43,6 +45,9 @@ from workers.demo.script import (
 CIRCLED_SHARE = 0.5
 # What is circled whatever the seed, so that every phase is reached.
 LIKED = {Habit.PLATED, Habit.TOUCHED_UP, Habit.TRIMMED}
+
+
+Scripts = Mapping[str, tuple[Sequence[Sending], Sequence[Sending]]]
 
 
 class Stopped(Exception):
@@ -101,7 +106,8 @@ class Studio:
     def run(self, keys: Keys, days: tuple[date, date]) -> None:
         """Let the two days pass: the terminals count at the same time; mornings and evenings are the office's.
 
-        In the evenings takes are looked at. The editor's next lists come on the second day.
+        In the evenings takes are looked at; after the first, one stage shoots through the night. The editor's next
+        lists come on the second day.
         """
         scripts = terminals(days, self.seed)
         called = [{code for sheet in CALL_SHEET.values() for code in sheet[day]} for day in (0, 1)]
@@ -111,12 +117,14 @@ class Studio:
         ):
             viewing = Viewing(office, self.record, Random(f"{self.seed}:viewing"))  # noqa: S311 - an invention
             desk.break_down()
+            Floor(office, self.record, days).set_out()
             desk.open_shots(called[0] | {FOUND_SHOT})
-            self._count({code: first for code, (first, _) in scripts.items()}, keys, days[0])
+            self._count(scripts, keys, days, day=0, night=False)
             self.clock.reach(instant(days[0], VIEWING))
             desk.move_ready()
             viewing.first_evening()
             desk.first_evening()
+            self._count(scripts, keys, days, day=0, night=True)
             self.record.closed(days[0])
             e1, e2 = SECOND_CUTS
             editing = Editing(office, self.record)
@@ -124,7 +132,7 @@ class Studio:
             editing.lock(e1)
             desk.second_morning()
             desk.open_shots(called[1])
-            self._count({code: second for code, (_, second) in scripts.items()}, keys, days[1])
+            self._count(scripts, keys, days, day=1, night=False)
             self.clock.reach(instant(days[1], SECOND_CUT_AT[e2.episode]))
             editing.lock(e2)
             editing.plan({shot.code for shot in SHOTS if Habit.LATE in shot.habits})
@@ -140,25 +148,34 @@ class Studio:
         with Client(self.address, keys.terminals[stage.code]) as client:
             Terminal(client, stage, self.record, self.clock).send(found(days))
 
-    def _count(self, of_stages: Mapping[str, Sequence[Sending]], keys: Keys, day: date) -> None:
+    def _count(self, scripts: Scripts, keys: Keys, days: tuple[date, date], *, day: int, night: bool) -> None:
+        """Let those who are called on a day, or for its night, count at the same time."""
+        called = {stage: hours for stage in STAGES if (hours := hours_of(stage.code, day, days)) is not None}
         with ThreadPoolExecutor(len(STAGES), thread_name_prefix="terminal") as pool:
             working = [
-                pool.submit(self._terminal, stage, keys.terminals[stage.code], of_stages[stage.code], day)
-                for stage in STAGES
+                pool.submit(
+                    self._terminal, stage, keys.terminals[stage.code], scripts[stage.code][day], call=call, wrap=wrap
+                )
+                for stage, (call, end) in called.items()
+                for wrap in [None if (stage.code, day) in DEAD_FROM else end]
+                if by_night(stage.code, day) is night
             ]
             for each in working:
                 each.result()
 
-    def _terminal(self, stage: Stage, key: str, sendings: Sequence[Sending], day: date) -> None:
+    def _terminal(
+        self, stage: Stage, key: str, sendings: Sequence[Sending], *, call: datetime, wrap: datetime | None
+    ) -> None:
         with Client(self.address, key) as client:
             terminal = Terminal(client, stage, self.record, self.clock)
-            terminal.signal("call", instant(day, CALL))
+            terminal.signal("call", call)
             for sending in sendings:
                 if self.stop.is_set():
                     raise Stopped
                 terminal.send(sending)
                 self.moved()
-            terminal.signal("wrap", instant(day, WRAP))
+            if wrap is not None:
+                terminal.signal("wrap", wrap)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +192,7 @@ class Terminal:
         self.clock.reach(at)
         fast = timedelta(minutes=self.stage.clock_fast_min)
         self.client.enter_signal(self.stage.code, kind, at=(at + fast).isoformat(), sent_at=self._sent_at())
+        self.record.signal(self.stage.code, kind, at)
 
     def send(self, sending: Sending) -> None:
         """Post a body, once more where its answer is taken for lost, and again without what the studio refused."""

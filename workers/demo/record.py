@@ -3,7 +3,7 @@
 import json
 import threading
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, datetime
 from typing import Any, TextIO
 
 
@@ -26,6 +26,14 @@ class Record:
         """A decision on a take (`part`, `purpose`, `number`) of a shot."""
         which = {"part": take["part"], "purpose": take["purpose"], "take": take["take"]}
         self._add({"post": "decision", "shot": shot, **which, **decision})
+
+    def signal(self, stage: str, kind: str, at: datetime) -> None:
+        """What a terminal said of its stage's day: `call` or `wrap`, when by the studio's clock."""
+        self._add({"post": "signal", "stage": stage, "kind": kind, "at": at.isoformat()})
+
+    def booking(self, booking: Mapping[str, Any]) -> None:
+        """A stage, an animator or both, promised."""
+        self._add({"post": "booking", **booking})
 
     def move(self, shot: str, *, origin: str, to: str, **said: str) -> None:
         """A shot went from one phase to another; `said` is the `cause` and the `reason`, where it went back."""

@@ -252,7 +252,7 @@ def _first_key(database_url: str, *, now: datetime) -> str:
 @contextmanager
 def _bar(steps: int) -> Iterator[Callable[[], None]]:
     """A progress bar on standard error; yields what moves it by a step, from any thread."""
-    columns = (TextColumn("Two days on five stages"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    columns = (TextColumn("Two days on eight stages"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True)) as progress:
         task = progress.add_task("posts", total=steps)
         yield lambda: progress.advance(task)

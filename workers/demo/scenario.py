@@ -64,6 +64,12 @@ STAGES = (
     Stage(code="attic", name="The attic", terminal="attic-grab", animators=("Ysolde", "Pim")),
     Stage(code="boiler", name="Boiler room", terminal="boiler-grab", animators=("Wilmot", "Wilmot")),
     Stage(code="shed", name="The long shed", terminal="shed-grab", animators=("Tansy", "Odrun"), clock_fast_min=70),
+    # Shoots in the night after the first day.
+    Stage(code="cellar", name="The cellar", terminal="cellar-grab", animators=("Marrow", "Marrow")),
+    # Its computer dies on the second morning.
+    Stage(code="yard", name="The back yard", terminal="yard-grab", animators=("Juno", "Juno")),
+    # A hot set that nobody may touch stands there.
+    Stage(code="porch", name="The porch", terminal="porch-grab", animators=("Sorrel", "Sorrel")),
 )
 
 
@@ -155,6 +161,10 @@ ODD: Mapping[str, Mapping[str, Any]] = {
     "e1-market-4": {"habits": {Habit.TOUCHED_UP}},
     "e2-street-6": {"habits": {Habit.DROPPED}},
     "e2-jetty-6": {"habits": {Habit.LATE}},
+    "e2-street-5": {"stage": "porch"},
+    "e2-drain-3": {"stage": "cellar"},
+    "e2-drain-4": {"stage": "cellar"},
+    "e2-drain-6": {"stage": "yard"},
 }
 
 
@@ -165,9 +175,8 @@ def _shots() -> tuple[Shot, ...]:
             code = f"{episode}-{scene}-{number}"
             odd = dict(ODD.get(code, {}))
             habits = frozenset(odd.pop("habits", ()))
-            shots.append(
-                Shot(code=code, episode=episode, scene=scene, stage=stage, cut_frames=cut_frames, habits=habits, **odd)
-            )
+            known = {"code": code, "episode": episode, "scene": scene, "stage": stage, "cut_frames": cut_frames}
+            shots.append(Shot(**{**known, **odd}, habits=habits))
     return tuple(shots)
 
 

@@ -1,4 +1,4 @@
-"""What the five terminals post in two days, worked out beforehand from a seed.
+"""What the terminals post in two days, worked out beforehand from a seed.
 
 Frames are shot at the speed of a series (some ten seconds a day), so that the figures look like a studio's.
 """
@@ -26,6 +26,16 @@ OUTAGES: Mapping[tuple[str, int], tuple[time, time]] = {
     ("shed", 1): (time(9, 30), time(12)),
 }
 REINSTALLED = ("boiler", 1)
+# Who keeps other hours than the usual ones, by stage and day; None: is not called.
+OTHER_HOURS: Mapping[tuple[str, int], tuple[time, time] | None] = {
+    ("cellar", 0): (time(20), time(4, 30)),
+    ("cellar", 1): None,
+    ("yard", 0): None,
+    ("porch", 0): None,
+    ("porch", 1): None,
+}
+# A computer that is never heard of again, so that nobody says wrap: by stage and day, when.
+DEAD_FROM: Mapping[tuple[str, int], time] = {("yard", 1): time(10, 40)}
 # A computer that was switched off on the first day with frames nobody had sent, and is found when both days are over.
 FOUND_AT, FOUND_SHOT, FOUND_CAPTURES = time(17, 40), "e2-loft-1", 12
 ANSWERS_LOST = 0.04
@@ -40,6 +50,9 @@ CALL_SHEET: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("e1-market-1", "e1-market-2", "e1-market-4"),
         ("e1-market-4", "e1-market-3", "e2-jetty-6", "e1-market-5", "e2-jetty-1"),
     ),
+    "cellar": (("e2-drain-4",), ()),
+    "yard": ((), ("e2-drain-6",)),
+    "porch": ((), ()),
 }
 
 
@@ -67,30 +80,28 @@ class Wrapped(Exception):
 
 @dataclass(slots=True)
 class Bench:
-    """A stage at work: its clock runs from call to wrap and on the next morning goes on."""
+    """A stage at work: its clock runs from call to wrap and at the next call goes on."""
 
     stage: Stage
     days: tuple[date, date]
     rng: Random
-    day: int = 0
+    day: int = -1
     now: datetime = field(init=False)
     grabs: tuple[list[Grab], list[Grab]] = field(default_factory=lambda: ([], []))
-
-    def __post_init__(self) -> None:
-        self.now = instant(self.days[0], CALL)
 
     def spend(self, minutes: float) -> None:
         """Let time pass; over the wrap it jumps to the next call. Raises Wrapped after the last wrap."""
         self.now += timedelta(seconds=round(minutes * 60))
-        if self.now >= instant(self.days[self.day], WRAP):
+        if self.now >= ends(self.stage.code, self.day, self.days):
             self.next_day()
 
     def next_day(self) -> None:
-        """Go home. Raises Wrapped on the last day."""
-        if self.day == 1:
-            raise Wrapped
-        self.day = 1
-        self.now = instant(self.days[1], CALL)
+        """Wait for the next call. Raises Wrapped where there is none."""
+        for day in range(self.day + 1, len(self.days)):
+            if (hours := hours_of(self.stage.code, day, self.days)) is not None:
+                self.day, (self.now, _) = day, hours
+                return
+        raise Wrapped
 
     def note(self, **says: Any) -> None:  # noqa: ANN401 - the fields of a count, each of its own type
         """Note a count at this instant."""
@@ -112,6 +123,33 @@ def instant(day: date, at: time) -> datetime:
     return datetime.combine(day, at, tzinfo=zone(str(STUDIO["time_zone"])))
 
 
+def hours_of(stage: str, day: int, days: tuple[date, date]) -> tuple[datetime, datetime] | None:
+    """When a stage is called and wraps on the first (0) or second (1) day; None where it is not called.
+
+    Who wraps earlier than they were called does so the next morning.
+    """
+    hours = OTHER_HOURS.get((stage, day), (CALL, WRAP))
+    if hours is None:
+        return None
+    call, wrap = hours
+    return instant(days[day], call), instant(days[day] + timedelta(days=wrap < call), wrap)
+
+
+def ends(stage: str, day: int, days: tuple[date, date]) -> datetime:
+    """When the computer of a stage that was called says its last: at the wrap, or when it dies."""
+    dead_from = DEAD_FROM.get((stage, day))
+    if dead_from is not None:
+        return instant(days[day], dead_from)
+    hours = hours_of(stage, day, days)
+    return instant(days[day], WRAP) if hours is None else hours[1]
+
+
+def by_night(stage: str, day: int) -> bool:
+    """Whether a stage works on into the next morning."""
+    hours = OTHER_HOURS.get((stage, day))
+    return hours is not None and hours[1] < hours[0]
+
+
 def script(stage: Stage, days: tuple[date, date], seed: int) -> tuple[list[Sending], list[Sending]]:
     """What the terminal of this stage posts on each of the two days; the same for the same seed and days."""
     rng = Random(f"{seed}:{stage.code}")  # noqa: S311 - a repeatable invention, no secret
@@ -119,6 +157,7 @@ def script(stage: Stage, days: tuple[date, date], seed: int) -> tuple[list[Sendi
     shots = {shot.code: shot for shot in SHOTS}
     first, second = CALL_SHEET[stage.code]
     try:
+        bench.next_day()
         for code in first:
             _work(bench, shots[code])
         if bench.day == 0:
