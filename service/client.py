@@ -192,6 +192,22 @@ class Client:
         """Hot sets that must not be touched, until when and why, and what that costs in stage-days; by `stage`."""
         return self._read(_path("productions", production, "hold-orders"), filters)
 
+    def clashes(self, **filters: str) -> Iterator[Json]:
+        """Each two bookings that overlap: `from` and `to` (60 days from now), `stage`, `animator`."""
+        return self._pages("/v1/clashes", filters)
+
+    def occupancy(self, *, first_day: str, last_day: str, **asked: str) -> Reply:
+        """What stages are planned and used for over production days, `by` stage, activity or day; of one `stage`."""
+        return self._read("/v1/occupancy", {"from": first_day, "to": last_day, **asked})
+
+    def stages_now(self) -> Reply:
+        """What is on each stage now, since when, and from when on it is free."""
+        return self._read("/v1/stages/now")
+
+    def free(self, stage: str, *, first_day: str, last_day: str) -> Reply:
+        """When a stage is open and nothing confirmed is booked there, over production days."""
+        return self._read(_path("stages", stage, "free"), {"from": first_day, "to": last_day})
+
     def booking(self, number: int) -> Reply:
         """One booking with what it clashes with."""
         return self._read(_path("bookings", str(number)))

@@ -250,6 +250,9 @@ def book_a_stage(office: Client) -> Iterator[object]:
     yield (office.hold_orders("p", stage="a"), office.expected_end(made["booking"]))
     yield office.rebook([{"booking": made["booking"]}], shift_days=1, preview=True)
     yield office.rebook(where={"first_day": "2026-03-02", "last_day": "2026-03-08"}, shift_s=3600, preview=True)
+    week = {"first_day": "2026-03-02", "last_day": "2026-03-08"}
+    yield (office.occupancy(**week, by="day", stage="a"), office.free("a", **week))
+    yield (office.stages_now(), list(office.clashes(stage="a")))
     yield office.cancel_booking(made["booking"], "no lamps", etag=etag(firm))
 
 

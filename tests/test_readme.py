@@ -41,6 +41,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         + marked("the first correction")
         + marked("the hours")
         + marked("the bookings")
+        + marked("the floor")
     )
     assert "curl" in lines
     assert USUAL_ADDRESS in lines
@@ -52,8 +53,8 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
         said = [json.loads(line) for line in ended.stdout.splitlines() if line]
-        *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed = said[:-5]
-        _, hours, booked, clash, promised = said[-5:]
+        *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed = said[:-8]
+        _, hours, booked, clash, promised, now, free, occupied = said[-8:]
         assert counted["answers"][0]["outcome"] == "counted"
         assert counted["answers"][0]["credited_frames"] == 48
     assert shot["code"] == "e1-quay-1"
@@ -61,6 +62,9 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
     assert (clash["booking"], clash["type"]) == (booked["booking"], "/problems/booking-clash")
     assert [each["booking"] for each in promised["items"]] == [booked["booking"]]
     assert [day["open_s"] // 3600 for day in hours["days"]] == [9, 0, 0, 0, 0, 0, 0]
+    assert [stage["stage"] for stage in now["stages"]] == ["north"]
+    assert (free["available_s"] // 3600, free["free_s"]) == (9, 0)
+    assert occupied["groups"][0]["time"]["planned_utilisation"] == {"exact": "1", "per_cent": 100.0}
     assert (restated["correction"]["before_frames"], restated["correction"]["frames"]) == (48, 46)
     assert [each["after"]["credited_frames"] for each in moved["shots"]] == [0, 46]
     assert [each["what"] for each in listed["items"]] == ["total", "move"]

@@ -68,6 +68,10 @@ TAGS = [
     {"name": "takes", "description": "Takes: what was shot, and what was decided of it."},
     {"name": "reports", "description": "Nightly reports: what a production day brought, kept by revisions."},
     {"name": "progress", "description": "Frames shot against frames planned, added up."},
+    {
+        "name": "occupancy",
+        "description": "Occupancy: what stages are planned and used for, what is on them now, and when they are free.",
+    },
     {"name": "events", "description": "The log of everything that happened."},
     {"name": "workers", "description": "Workers: what reads the log and makes figures of it."},
     {"name": "health", "description": "Whether the service lives and can do its work."},

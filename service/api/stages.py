@@ -6,7 +6,8 @@ from typing import Annotated
 from urllib.parse import quote
 
 from fastapi import APIRouter, Path, Response
-from pydantic import Field
+from pydantic import AfterValidator, Field
+from pydantic_core import PydanticCustomError
 
 from service.actions import stages
 from service.actions.stages import StageTaken, StageUnknown
@@ -23,6 +24,15 @@ router = APIRouter(prefix="/v1/stages", tags=["stages"], route_class=StrictRoute
 
 STAGE = {"code": "mill", "name": "The Mill", "rev": 1, "added_at": "2026-03-02T08:00:00Z"}
 
+NO_CODE = "now"
+
+
+def _no_address(code: str) -> str:
+    if code == NO_CODE:
+        raise PydanticCustomError("reserved", "No stage is called `now`: /v1/stages/now is what is on all of them.")
+    return code
+
+
 StageInPath = Annotated[str, Path(description="The code of the stage.", examples=["mill"])]
 
 
@@ -31,7 +41,11 @@ class StageIn(Body):
 
     model_config = shown_as({"code": "mill", "name": "The Mill"})
 
-    code: Code = Field(description="What the stage is called in paths, plans and keys; it never changes.")
+    code: Annotated[Code, AfterValidator(_no_address)] = Field(
+        description="What the stage is called in paths, plans and keys; it never changes. `now` is taken: what is on "
+        "all stages is read there.",
+        json_schema_extra={"not": {"const": NO_CODE}},
+    )
     name: Line = Field(description="What people call it, up to 200 characters.")
 
 

@@ -13,6 +13,8 @@ from typing import Any, Never, TypeVar, get_args, get_origin
 from fastapi import Request, Response
 from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
+from starlette.routing import Match
+from starlette.types import Scope
 
 from service.api.errors import pointer
 from service.api.refusals import BrokenJson, InvalidRequest, UnsupportedMedia
@@ -44,6 +46,10 @@ class StrictRequest(Request):
         return self.parsed
 
 
+# A path that lies where others have a name; without this a change of it would be one of the stage that is called so.
+OWN_ADDRESSES = frozenset({"/v1/stages/now"})
+
+
 class StrictRoute(APIRoute):
     """A route that takes JSON alone, strictly, and is run again whole after a deadlock or a lost race.
 
@@ -52,6 +58,13 @@ class StrictRoute(APIRoute):
 
     # Where False, each text is judged by its own field instead, so that one does not cost its neighbours their place.
     refuses_unstorable_text = True
+
+    def matches(self, scope: Scope) -> tuple[Match, Scope]:
+        """Whether it answers a path; what is an address of its own is nobody's name."""
+        match, inner = super().matches(scope)
+        if match is not Match.NONE and scope["path"] in OWN_ADDRESSES and self.path_format not in OWN_ADDRESSES:
+            return Match.NONE, {}
+        return match, inner
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """The function that answers."""

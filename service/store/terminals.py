@@ -26,6 +26,12 @@ def page(session: Session, *, after: int, limit: int) -> Sequence[TerminalRow]:
     return session.scalars(statement).all()
 
 
+def beside(session: Session, stage_ids: Collection[int]) -> Sequence[TerminalRow]:
+    """The terminals beside these stages, in the order they were added."""
+    statement = select(TerminalRow).where(col(TerminalRow.stage_id).in_(stage_ids)).order_by(col(TerminalRow.id))
+    return session.scalars(statement).all()
+
+
 def move_keys(session: Session, terminal_id: int, stage_id: int) -> None:
     """Bind every key of a terminal that was not revoked to the stage it now stands beside."""
     session.execute(

@@ -261,7 +261,10 @@ def _made(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         office.send("PUT", "/v1/studio/calendar", json={"hours": {}}),
         office.send("PUT", "/v1/stages/mill/calendar", json={}),
         office.post("/v1/bookings", {**BY_NAME["booking_make"].body, "firmness": "pencilled"}),
-        office.post("/v1/bookings", {**BY_NAME["booking_make"].body, "stage": "harbour", "animator": None}),
+        *(
+            office.post("/v1/bookings", {**BY_NAME["booking_make"].body, "stage": "harbour", "animator": None})
+            for _ in range(3)
+        ),
         office.post("/v1/stages/mill/log", {"kind": "call", "at": "2026-03-02T08:00:00Z"}),
         office.post("/v1/stages/mill/log", {"kind": "wrap", "at": "2026-03-02T09:00:00Z"}),
         terminal.post("/v1/counts", {"spool": "first", "counts": [*counted, *lost, *finished]}),

@@ -89,6 +89,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("invalid-request", FIELDS, says="Name at least one of production, shot, stage and day"),
     Refused("unfit-fields", ITEMS, says="Hours of one day lie apart"),
     Refused("invalid-request", ITEMS, says="Name each day once"),
+    Refused("unfit-fields", FIELDS, says="Let `to` be later than `from`"),
     Refused("unfit-fields", FIELDS, says="Let `to` be `from` or a later day"),
     Refused("worker-unknown", "workers are those that are installed"),
     Refused("released", "an event that was set aside is released once"),

@@ -1,0 +1,89 @@
+"""The figures of stages, day by day: kept by the worker *occupancy* of days that are over, else from the facts."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from sqlmodel import Session, col
+
+from service.domain.occupancy import stage_days
+from service.domain.stagefigures import Figures, read
+from service.domain.studio import Studio, production_day
+from service.store import cursors, figures, kept, occupancy
+from service.store.bookings import Booked, Filter, booked
+from service.store.tables import BookingRow, StageRow
+
+WORKER, TABLE = "occupancy", "stage_days"
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """What kept figures rest on: the worker's version and the last event it has read."""
+
+    version: int
+    position: int
+
+
+def rest(session: Session) -> Rest | None:
+    """What the figures that are shown rest on; None before the worker's first step."""
+    version = figures.ruling_version(session, WORKER)
+    if version is None:
+        return None
+    return Rest(version, min(cursors.positions(session, WORKER, version), default=0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occupied:
+    """The figures of each stage, by id, and day; how many of them were `reckoned` from the facts for this answer."""
+
+    figures: dict[tuple[int, date], Figures]
+    reckoned: int
+
+
+def days_of(stage: StageRow, days: Sequence[date], studio: Studio) -> list[date]:
+    """Those of these production days on which there was the stage."""
+    began_on = production_day(stage.added_at, studio)
+    return [day for day in days if day >= began_on]
+
+
+def read_days(
+    session: Session,
+    stages: Sequence[StageRow],
+    days: Sequence[date],
+    *,
+    studio: Studio,
+    at: Rest | None,
+    now: datetime,
+) -> Occupied:
+    """The figures of these stages on production days in a row, as of `now`.
+
+    A day that is over is as the worker keeps it; the open day, days to come and what the worker does not keep yet are
+    reckoned from the facts.
+    """
+    today = production_day(now, studio)
+    there = {stage.id or 0: days_of(stage, days, studio) for stage in stages}
+    codes = {stage.id or 0: stage.code for stage in stages}
+    keys = {f"{codes[id_]}/{day}": (id_, day) for id_, each in there.items() for day in each if day < today}
+    shelf = kept.Shelf(WORKER, at.version if at else 0, TABLE)
+    found = {keys[key]: read(row) for key, row in kept.of_keys(session, shelf, list(keys)).items()}
+    together: dict[tuple[date, date], list[int]] = defaultdict(list)
+    for id_, each in there.items():
+        if wanting := [day for day in each if (id_, day) not in found]:
+            together[wanting[0], wanting[-1]].append(id_)
+    made = 0
+    for (first, last), ids in together.items():
+        facts = occupancy.facts(session, ids, first, last=last, studio=studio, now=now)
+        in_a_row = [first + number * _DAY for number in range((last - first).days + 1)]
+        for id_ in ids:
+            for of_day in stage_days(facts[id_], in_a_row, studio, as_of=now):
+                made += (id_, of_day.day) not in found
+                found.setdefault((id_, of_day.day), of_day.figures)
+    return Occupied(figures=found, reckoned=made)
+
+
+def standing(session: Session, where: Filter) -> list[Booked]:
+    """Every booking that passes the filter, by when it begins."""
+    rows = session.execute(booked().where(*where.conditions()).order_by(col(BookingRow.start_at), col(BookingRow.id)))
+    return [Booked(*row) for row in rows]
