@@ -55,6 +55,7 @@ from service.api import (
     totals,
     unmatched,
     viewing,
+    whatifs,
     workers,
 )
 from service.api.turns import LargeBodiesInTurn, Turns
@@ -77,6 +78,7 @@ NOUNS = (
     lengths,
     candidates,
     strikes,
+    whatifs,
     rebookings,
     terminals,
     keys,

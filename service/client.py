@@ -220,6 +220,10 @@ class Client:
         """Which sets may be struck, and what still hinders the others; at most `limit` of them."""
         return self._read(_path("productions", production, "strike-list"), asked)
 
+    def what_if(self, production: str, **imagined: object) -> Reply:
+        """What would come of one thing, nothing being stored: `absent`, `closed`, `moved` or `omitted`."""
+        return self._send("POST", _path("productions", production, "what-if"), body=imagined)
+
     def expected_end(self, number: int) -> Reply:
         """When the frames that remain of a booking's shot will be there: early, as usual, late."""
         return self._read(_path("bookings", str(number), "expected-end"))

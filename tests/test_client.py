@@ -246,6 +246,7 @@ def book_a_stage(office: Client) -> Iterator[object]:
     made = office.book({"production": "p", "stage": "a", "activity": "lighting", **day})
     firm = office.change_booking(made["booking"], {"firmness": "confirmed"}, etag=etag(made))
     yield (office.booking(made["booking"]), list(office.bookings(stage="a", cancelled=True)))
+    yield office.what_if("p", closed={"stage": "a", "from": day["start"], "to": day["end"]})
     yield (office.candidates("p", "a", at="2026-03-03T09:00:00Z", limit=5), office.strike_list("p", limit=5))
     yield (office.hold_orders("p", stage="a"), office.expected_end(made["booking"]))
     yield office.rebook([{"booking": made["booking"]}], shift_days=1, preview=True)

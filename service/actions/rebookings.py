@@ -52,13 +52,14 @@ class Own:
 class How:
     """How bookings move: all by `shift`, to `stage` where it is named, but those in `own`, by number, in their own way.
 
-    `time_zone` is the studio's, by whose clock days are shifted.
+    `time_zone` is the studio's, by whose clock days are shifted; `root` points to where the shift stands in the body.
     """
 
     shift: Shift
     stage: StageRow | None
     own: Mapping[int, Own]
     time_zone: str
+    root: str = "#"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +109,7 @@ def attempt(session: Session, several: Sequence[Booked], how: How) -> Tried:
         try:
             moves.append(_move(booked, how))
         except CannotMove as cannot:
-            faults.append(Fault(f"Booking {booked.row.id} {cannot}.", pointer="#/shift_days"))
+            faults.append(Fault(f"Booking {booked.row.id} {cannot}.", pointer=f"{how.root}/shift_days"))
     if faults:
         raise UnfitFields(tuple(faults))
     were, become = [each.before for each in moves], [each.after for each in moves]

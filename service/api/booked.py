@@ -175,20 +175,20 @@ class BookingWholeOut(BookingOut):
     )
 
 
-def span_of(start: datetime, end: datetime, *, root: str = "#") -> Span:
-    """The span a booking asks for; raises UnfitFields with pointers that begin with `root`."""
+def span_of(start: datetime, end: datetime, *, root: str = "#", names: tuple[str, str] = ("start", "end")) -> Span:
+    """The span that is asked for in two fields of these `names`; raises UnfitFields, pointers beginning with `root`."""
     faults = [
         Fault("Write a whole second; bookings know no fractions.", pointer=f"{root}/{name}")
-        for name, instant in (("start", start), ("end", end))
+        for name, instant in zip(names, (start, end), strict=True)
         if instant.microsecond
     ]
     faults += [
         Fault(YEARS_RULE, pointer=f"{root}/{name}")
-        for name, instant in (("start", start), ("end", end))
+        for name, instant in zip(names, (start, end), strict=True)
         if not in_calendar(instant)
     ]
     if not faults and not 0 < (end - start).total_seconds() <= LONGEST_S:
-        faults.append(Fault("Let it end after it starts, 400 days later at most.", pointer=f"{root}/end"))
+        faults.append(Fault("Let it end after it starts, 400 days later at most.", pointer=f"{root}/{names[1]}"))
     if faults:
         raise UnfitFields(tuple(faults))
     return Span(start, end)

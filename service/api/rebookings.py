@@ -320,26 +320,28 @@ def _refused(tried: Tried, author: Author) -> RebookingClash | None:
     firm = tried.outcome.firm
     if not firm:
         return None
-    told = (_clash(tried, clash, author, after=True).model_dump(mode="json") for clash in firm)
+    told = (clash_out(tried, clash, author, after=True).model_dump(mode="json") for clash in firm)
     return RebookingClash(len(firm), tuple(told))
 
 
 def _clashes(tried: Tried, author: Author, *, after: bool) -> list[MovedClashOut]:
     found = tried.outcome.after if after else tried.outcome.before
-    return [_clash(tried, clash, author, after=after) for clash in found]
+    return [clash_out(tried, clash, author, after=after) for clash in found]
 
 
-def _clash(tried: Tried, clash: Clash, author: Author, *, after: bool) -> MovedClashOut:
+def clash_out(tried: Tried, clash: Clash, author: Author, *, after: bool) -> MovedClashOut:
+    """A clash before or after a move, as its author may see it."""
     spans = {each.before.id: each.after.span if after else each.before.span for each in tried.moves}
     return MovedClashOut(
         shared=clash.shared,
         firm=clash.firm,
         changes=clash in (tried.outcome.new if after else tried.outcome.gone),
-        bookings=[_side(tried.known[number], spans.get(number), author) for number in (clash.one, clash.other)],
+        bookings=[side_out(tried.known[number], spans.get(number), author) for number in (clash.one, clash.other)],
     )
 
 
-def _side(booked: Booked, span: Span | None, author: Author) -> SideOut:
+def side_out(booked: Booked, span: Span | None, author: Author) -> SideOut:
+    """A booking at a time, its own where none is given, as somebody may see it."""
     row = booked.row
     known = author.only in {None, row.production_id}
     return SideOut(

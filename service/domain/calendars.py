@@ -130,8 +130,25 @@ def stage_days(calendar: Calendar, window: Span, *, time_zone: str) -> Fraction:
     A stage-day is a day of the calendar that has hours; of a day that lies in the window in part it is the share of its
     open time that does. A night counts for the day on which it begins.
     """
-    shares = (Fraction(len(here), len(whole)) for whole, here in open_days(calendar, window, time_zone=time_zone))
-    return sum(shares, Fraction(0))
+    return stage_days_of(calendar, times([window]), time_zone=time_zone)
+
+
+def stage_days_of(calendar: Calendar, time: TimeSet, *, time_zone: str) -> Fraction:
+    """How much of a stage's time lies within a set of times, in stage-days, exactly."""
+    return sum(
+        (
+            Fraction(len(here & time), len(whole))
+            for span in _hulls(time)
+            for whole, here in open_days(calendar, span, time_zone=time_zone)
+        ),
+        Fraction(0),
+    )
+
+
+def _hulls(time: TimeSet) -> Iterator[Span]:
+    spans = time.spans
+    if spans:
+        yield Span(spans[0].start_at, spans[-1].end_at)
 
 
 def _spans(hours: tuple[Hours, ...], day: date, time_zone: str) -> Iterator[Span]:

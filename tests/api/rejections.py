@@ -116,6 +116,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("unfit-fields", FIELDS, says="Let it be `first_day` or a later day"),
     Refused("unfit-fields", "which times there are, the zone's rules say", says="would begin or end on"),
     Refused("unfit-fields", "which times there are, the zone's rules say", says="beyond the calendar"),
+    Refused("invalid-request", FIELDS, says="Imagine exactly one thing"),
     Refused("note-unknown", "notes are numbered by the service"),
     Refused("already-struck", "a note is struck once"),
     Refused("count-unknown", "ids are the ledger's own"),

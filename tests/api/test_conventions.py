@@ -31,13 +31,17 @@ NO_PAGES = {
 NAMES_NO_STATE = {
     "note_strike": "a note says for good what it says, and is struck once: a second time is 409 and says who did it",
     "key_revoke": "whoever revokes a lost key wants it dead whatever else was changed of it; twice is once",
+    "what_if": "nothing is changed, so no state is named",
     "shots_move": "many shots have no one state; each may be named with the `rev` it was read at",
     "quarantine_retry": "an event that waits is tried again, whoever asks; one that waits no more is 409",
     "quarantine_skip": "an event is skipped once: a second time is 409 and says what became of it",
     "unmatched_match": "a count is matched once: a second match is 409 and says for what it counts already",
 }
 DIRECTORS_TOO = {"take_decide", "note_add", "note_strike"}
-HAS_OWN_IDENTITY = {"counts_post": "terminal, spool and serial name a count for ever"}
+HAS_OWN_IDENTITY = {
+    "counts_post": "terminal, spool and serial name a count for ever",
+    "what_if": "it stores nothing, not even its answer: asked again it is answered as things stand then",
+}
 TAKES_ANY_QUERY = {
     "health_get": "probes append what they like, and need no key",
     "readiness_get": "probes append what they like, and need no key",
