@@ -38,6 +38,7 @@ __all__ = [
     "POWER_CAUTION",
     "Announce",
     "Blocked",
+    "CatchUp",
     "Change",
     "Context",
     "CreditedChange",
@@ -80,6 +81,17 @@ class NoSettings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class CatchUp(StrEnum):
+    """Which days of a job are caught up after a standstill.
+
+    The latest alone, which closes the days before that nobody finished; or all since the last one, in their order, the
+    latest 31 of them. A day that fails is waited for by those after it, until it has failed five times.
+    """
+
+    LATEST = "latest"
+    ALL = "all"
+
+
 @dataclass(frozen=True, slots=True)
 class Schedule:
     """A job called `name`, due once on every studio-local day, `at` this local time.
@@ -87,11 +99,13 @@ class Schedule:
     None is the hour at which the studio's days begin: the production day before has just closed then.
 
     On the night the clock is put back and shows the time twice it is due the first time; on the night the clock skips
-    it, an hour later by the new clock. After a standstill the latest day alone is caught up.
+    it, by the offset before the change: where an hour is skipped, an hour later by the new clock. `catch_up` says what
+    is done after a standstill.
     """
 
     name: str
     at: time | None
+    catch_up: CatchUp = CatchUp.LATEST
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,7 +79,7 @@ def look(database: Database, *, now: datetime) -> Work:
             waits = position < head or quarantine.to_retry(session, key) is not None
             if kinds and waits and not busy:
                 behind.append(Behind(key, position, head))
-        return Work(tuple(behind), any(job.free(now) for job in jobs.open_jobs(session)))
+        return Work(tuple(behind), any(job.free(now) for job in jobs.in_turn(session)))
 
 
 class Relay:

@@ -14,9 +14,9 @@ from sqlmodel import Session
 from service.domain.studio import Studio, day_opens, due_instant, zone
 from service.store import events, jobs, studio
 from service.store.engine import Busy, Database
-from service.store.jobs import Job
+from service.store.jobs import Due, Job
 from workers.changes import apply
-from workers.contract import Change, Result, Schedule, Worker
+from workers.contract import CatchUp, Change, Result, Schedule, Worker
 from workers.engine import (
     FIRST_PAUSE_AFTER_DEATH_S,
     FIRST_PAUSE_S,
@@ -31,6 +31,8 @@ from workers.snapshot import Snapshot
 
 # A job may read everything there is, and beats while it does.
 LEASES = 10
+# After a longer standstill the days before are nobody's news any more.
+MOST_CAUGHT_UP = 31
 
 
 class JobOutcome(StrEnum):
@@ -63,6 +65,16 @@ def latest(schedule: Schedule, *, studio: Studio, now: datetime) -> tuple[date, 
     return day, due_at
 
 
+def missed(schedule: Schedule, *, since: date | None, studio: Studio, now: datetime) -> list[tuple[date, datetime]]:
+    """The days whose time for the job has come after the day *since*, the last that was entered, in their order."""
+    day, due_at = latest(schedule, studio=studio, now=now)
+    if since is None or schedule.catch_up is CatchUp.LATEST:
+        return [] if since is not None and day <= since else [(day, due_at)]
+    number = min((day - since).days, MOST_CAUGHT_UP)
+    days = [day - timedelta(days=back) for back in range(number - 1, -1, -1)]
+    return [(each, _due(schedule, each, studio)) for each in days]
+
+
 def _due(schedule: Schedule, day: date, studio: Studio) -> datetime:
     if schedule.at is None:
         return day_opens(day, studio)
@@ -75,16 +87,18 @@ def enter(database: Database, workers: Iterable[Worker], *, now: datetime) -> in
         if events.head(session) == 0:
             return 0
         set_by = studio.load(session)
-        due = [
-            (worker.name, schedule.name, *latest(schedule, studio=set_by, now=now))
+        new = [
+            Due(worker.name, schedule.name, day, due_at, alone=schedule.catch_up is CatchUp.LATEST)
             for worker in workers
             for schedule in worker.schedules
+            for day, due_at in missed(
+                schedule, since=jobs.last_day(session, worker.name, schedule.name), studio=set_by, now=now
+            )
         ]
-        new = [each for each in due if not jobs.known(session, each[0], each[1], day=each[2])]
     if not new:
         return 0
     with database.writing() as session:
-        return sum(jobs.enter(session, worker, name, day=day, due_at=due_at) for worker, name, day, due_at in new)
+        return sum(jobs.enter(session, due) for due in new)
 
 
 def run(
@@ -104,7 +118,7 @@ def run(
     by_name = {worker.name: worker for worker in workers}
     with database.reading() as session:
         free = [
-            job for job in jobs.open_jobs(session) if job.worker in by_name and job.free(now, owner=owner, alone=alone)
+            job for job in jobs.in_turn(session) if job.worker in by_name and job.free(now, owner=owner, alone=alone)
         ]
     if not free:
         return None

@@ -6,10 +6,13 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import update
-from sqlmodel import Session, col, select
+from sqlmodel import Session, col, func, select
 
 from service.store.cursors import insert_unless_there
 from service.store.tables import DueJobRow
+
+# So many tries of a day, then the next day's need not wait for it.
+HOLDS_UP = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,28 +40,39 @@ class Job:
         return not leased and (self.next_try_at is None or self.next_try_at <= now)
 
 
-def known(session: Session, worker: str, name: str, *, day: date) -> bool:
-    """Whether the job of that day was ever entered."""
-    entered = session.exec(select(DueJobRow.id).where(*_named(worker, name), col(DueJobRow.day_on) == day))
-    return entered.first() is not None
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A worker's job of a studio-local day, due at an instant.
 
-
-def enter(session: Session, worker: str, name: str, *, day: date, due_at: datetime) -> bool:
-    """Enter the job of a day; False where it is there already.
-
-    Earlier days nobody finished are closed: of what a standstill missed, the latest day alone is caught up.
+    `alone` closes earlier days that nobody finished: of what a standstill missed, this day alone is caught up.
     """
+
+    worker: str
+    name: str
+    day: date
+    due_at: datetime
+    alone: bool = True
+
+
+def last_day(session: Session, worker: str, name: str) -> date | None:
+    """The latest day of a job that was ever entered; None where none was."""
+    return session.exec(select(func.max(DueJobRow.day_on)).where(*_named(worker, name))).one()
+
+
+def enter(session: Session, due: Due) -> bool:
+    """Enter the job of a day; False where it is there already."""
+    worker, name, day = due.worker, due.name, due.day
     entered = insert_unless_there(
         session,
         DueJobRow,
-        {"worker": worker, "name": name, "day_on": day, "due_at": due_at, "attempts": 0},
+        {"worker": worker, "name": name, "day_on": day, "due_at": due.due_at, "attempts": 0},
     )
-    if entered:
+    if entered and due.alone:
         session.exec(
             update(DueJobRow)
             .where(*_named(worker, name), col(DueJobRow.day_on) < day, col(DueJobRow.done_at).is_(None))
             .values(
-                done_at=due_at,
+                done_at=due.due_at,
                 result={"left_for": day.isoformat()},
                 lease_owner=None,
                 leased_until=None,
@@ -74,6 +88,21 @@ def open_jobs(session: Session, *, worker: str | None = None) -> list[Job]:
     if worker is not None:
         statement = statement.where(col(DueJobRow.worker) == worker)
     return [_job(row) for row in session.exec(statement)]
+
+
+def in_turn(session: Session) -> list[Job]:
+    """The open jobs that need not wait for an earlier day of the same job, the oldest first.
+
+    A day that has failed often holds up the later ones no longer.
+    """
+    held: set[tuple[str, str]] = set()
+    found = []
+    for job in open_jobs(session):
+        if (job.worker, job.name) not in held:
+            found.append(job)
+        if job.attempts < HOLDS_UP:
+            held.add((job.worker, job.name))
+    return found
 
 
 def lock(session: Session, job_id: int) -> Job | None:

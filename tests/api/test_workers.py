@@ -98,7 +98,7 @@ def test_jobs_show_the_last_day_done_and_the_open_ones(reader: Caller, database:
     today = clock().date()
     with database.writing() as session:
         for days in (2, 1, 0):
-            jobs.enter(session, "progress", "recount", day=today - timedelta(days=days), due_at=clock())
+            jobs.enter(session, jobs.Due("progress", "recount", today - timedelta(days=days), clock()))
             if days:
                 job = jobs.open_jobs(session)[0]
                 jobs.lease(session, job, attempts=1, owner="me", until=clock())
@@ -115,7 +115,7 @@ def test_what_a_job_found_in_all_productions_is_not_for_a_key_of_one(
 ) -> None:
     begin(database, clock)
     with database.writing() as session:
-        jobs.enter(session, "progress", "recount", day=clock().date(), due_at=clock())
+        jobs.enter(session, jobs.Due("progress", "recount", clock().date(), clock()))
         (job,) = jobs.open_jobs(session)
         jobs.lease(session, job, attempts=1, owner="me", until=clock())
         jobs.finish(session, job, owner="me", result={"drifted": 3}, now=clock())
