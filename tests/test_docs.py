@@ -26,7 +26,7 @@ def reachable(kind: object) -> Iterator[type]:
             yield from reachable(hint)
 
 
-OWN = [kind for _, kind in getmembers(contract, isclass) if kind.__module__ == contract.__name__]
+OWN = [kind for _, kind in getmembers(contract, isclass) if kind.__module__.startswith("workers.")]
 HANDED = sorted({found for _, kind in getmembers(contract, isclass) for found in reachable(kind)}, key=str)
 
 
