@@ -69,6 +69,11 @@ class Calendar:
     hours: Mapping[Weekday, tuple[Hours, ...]] | None = None
     days_out: Mapping[date, DayOut] = field(default_factory=dict)
 
+    @property
+    def opens(self) -> bool:
+        """Whether it has any hours at all."""
+        return any((self.hours or {}).values()) or any(out.hours for out in self.days_out.values())
+
     def on(self, day: date) -> tuple[Hours, ...]:
         """The hours that begin on a day."""
         out = self.days_out.get(day)

@@ -3,6 +3,7 @@
 A range, not a date: by a fast day, the middle one and a slow one. Planning figures, no promise of anybody's.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
@@ -42,21 +43,27 @@ def length(frames: int, pace: Pace, *, frame_rate: Fraction) -> Length:
     return Length(seconds=seconds, early_days=at(pace.p90_s), usual_days=at(pace.p50_s), late_days=at(pace.p10_s))
 
 
-def end_after(days: Fraction, calendar: Calendar, start_at: datetime, *, time_zone: str) -> datetime | None:
-    """When so many days of a stage's hours have gone by since `start_at`, to the whole second, rounded up.
+def ends_after(
+    wanted: Sequence[Fraction | None], calendar: Calendar, start_at: datetime, *, time_zone: str
+) -> list[datetime | None]:
+    """When so many days of a stage's hours have gone by since `start_at`, each to the whole second, rounded up.
 
     A day of the calendar is one animator-day; of one that is under way the share of its hours that is left. None where
-    the calendar has not so many days within FURTHEST.
+    the calendar has not so many days within FURTHEST, or no number of days is given. One walk over the days for all.
     """
-    if not days:
-        return start_at
-    left = days
-    for whole, here in open_days(calendar, Span(start_at, start_at + FURTHEST), time_zone=time_zone):
+    found: dict[Fraction, datetime] = {Fraction(0): start_at}
+    left = sorted({days for days in wanted if days is not None and days > 0})
+    gone = Fraction(0)
+    walk = open_days(calendar, Span(start_at, start_at + FURTHEST), time_zone=time_zone) if calendar.opens else ()
+    for whole, here in walk:
         share = Fraction(len(here), len(whole))
-        if share >= left:
-            return instant_of(here.nth(ceil(left * len(whole))) + 1)
-        left -= share
-    return None
+        while left and gone + share >= left[0]:
+            days = left.pop(0)
+            found[days] = instant_of(here.nth(ceil((days - gone) * len(whole))) + 1)
+        gone += share
+        if not left:
+            break
+    return [None if days is None else found.get(days) for days in wanted]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,10 +115,9 @@ def expected(
     pace, whose = found
     takes = length(frames, pace, frame_rate=frame_rate)
 
-    def end(days: Fraction | None) -> datetime | None:
-        return None if days is None else end_after(days, calendar, start_at, time_zone=time_zone)
-
-    early_at, usual_at, late_at = end(takes.early_days), end(takes.usual_days), end(takes.late_days)
+    early_at, usual_at, late_at = ends_after(
+        (takes.early_days, takes.usual_days, takes.late_days), calendar, start_at, time_zone=time_zone
+    )
     closed = (takes.late_days is not None and late_at is None) or early_at is None
     return Expected(
         start_at=start_at,

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.calendars import Calendar, Hours, Weekday, stage_days
-from service.domain.lengths import NO_HOURS, NO_PACE, NOTHING_REMAINS, SLOW_DAYS, end_after, expected, length
+from service.domain.lengths import NO_HOURS, NO_PACE, NOTHING_REMAINS, SLOW_DAYS, ends_after, expected, length
 from service.domain.paces import DayWork, Pace, Paces, day_outputs, pace
 from service.domain.spans import Span
 
@@ -87,7 +87,8 @@ def test_how_long_frames_take_early_as_usual_and_late() -> None:
 
 def test_days_are_those_of_the_calendar() -> None:
     def end(days: Fraction, start_at: datetime = MONDAY) -> datetime | None:
-        return end_after(days, WEEK, start_at, time_zone="UTC")
+        (found_at,) = ends_after([days], WEEK, start_at, time_zone="UTC")
+        return found_at
 
     assert end(Fraction(2)) == datetime(2026, 3, 3, 18, tzinfo=UTC)
     assert end(Fraction(7)) == datetime(2026, 3, 10, 18, tzinfo=UTC)
@@ -95,7 +96,15 @@ def test_days_are_those_of_the_calendar() -> None:
     assert end(Fraction(1), MONDAY + timedelta(hours=3)) == datetime(2026, 3, 3, 12, tzinfo=UTC)
     assert end(Fraction(1, 3), datetime(2026, 3, 7, 3, tzinfo=UTC)) == datetime(2026, 3, 9, 12, tzinfo=UTC)
     assert end(Fraction(0), datetime(2026, 3, 7, 3, tzinfo=UTC)) == datetime(2026, 3, 7, 3, tzinfo=UTC)
-    assert end_after(Fraction(1), Calendar({}), MONDAY, time_zone="UTC") is None
+    several = [Fraction(2), None, Fraction(0), Fraction(2), Fraction(1, 9)]
+    assert ends_after(several, WEEK, MONDAY, time_zone="UTC") == [
+        end(Fraction(2)),
+        None,
+        MONDAY,
+        end(Fraction(2)),
+        MONDAY + timedelta(hours=1),
+    ]
+    assert ends_after([Fraction(1)], Calendar({}), MONDAY, time_zone="UTC") == [None]
 
 
 @settings(max_examples=60)
@@ -103,7 +112,7 @@ def test_days_are_those_of_the_calendar() -> None:
 def test_the_end_is_where_so_many_stage_days_have_gone_by(days: Fraction, start_min: int) -> None:
     start_at = MONDAY + timedelta(minutes=start_min)
 
-    end = end_after(days, WEEK, start_at, time_zone="Europe/London")
+    (end,) = ends_after([days], WEEK, start_at, time_zone="Europe/London")
     assert end is not None
     assert stage_days(WEEK, Span(start_at, end), time_zone="Europe/London") >= days
     sooner = end - timedelta(seconds=1)
