@@ -42,6 +42,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         + marked("the hours")
         + marked("the bookings")
         + marked("the floor")
+        + marked("what is ahead")
     )
     assert "curl" in lines
     assert USUAL_ADDRESS in lines
@@ -53,8 +54,9 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
         said = [json.loads(line) for line in ended.stdout.splitlines() if line]
-        *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed = said[:-8]
-        _, hours, booked, clash, promised, now, free, occupied = said[-8:]
+        *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed = said[:-14]
+        _, hours, booked, clash, promised, now, free, occupied = said[-14:-6]
+        hold, rebooked, imagined, orders, candidates, strikes = said[-6:]
         assert counted["answers"][0]["outcome"] == "counted"
         assert counted["answers"][0]["credited_frames"] == 48
     assert shot["code"] == "e1-quay-1"
@@ -65,6 +67,12 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
     assert [stage["stage"] for stage in now["stages"]] == ["north"]
     assert (free["available_s"] // 3600, free["free_s"]) == (9, 0)
     assert occupied["groups"][0]["time"]["planned_utilisation"] == {"exact": "1", "per_cent": 100.0}
+    assert [each["booking"] for each in orders["holds"]] == [hold["booking"]]
+    assert [each["after"]["start"] for each in rebooked["bookings"]] == ["2026-12-22T09:00:00Z"]
+    # Once these days are over nothing of them can be lost any more.
+    assert {each["shot"] for each in imagined["shots"]} <= {"e1-quay-1"}
+    assert {lack["fact"] for each in candidates["candidates"] for lack in each["blocked_by"]} >= {"needs entered"}
+    assert strikes["sets"] == []
     assert (restated["correction"]["before_frames"], restated["correction"]["frames"]) == (48, 46)
     assert [each["after"]["credited_frames"] for each in moved["shots"]] == [0, 46]
     assert [each["what"] for each in listed["items"]] == ["total", "move"]
