@@ -6,7 +6,7 @@ many steps as there are bookings, captures, lines and days, after sorting them.
 """
 
 from bisect import bisect_right
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -102,24 +102,18 @@ class _Plan:
     pencilled: TimeSet
 
 
-def planned(promises: Sequence[Promise]) -> dict[Use, TimeSet]:
-    """What bookings promise a stage to, by use, in sets that do not overlap: confirmed ones before pencilled."""
-    return dict(_planned(promises).uses)
-
-
-def _planned(promises: Sequence[Promise]) -> _Plan:
-    firm = _apart(each for each in promises if each.firmness is Firmness.CONFIRMED)
-    wished = _apart(each for each in promises if each.firmness is Firmness.PENCILLED)
+def _planned(promises: Sequence[Promise], spans: Sequence[tuple[int, int]]) -> _Plan:
+    """What bookings promise a stage to, each with the seconds of its span."""
+    wanted: dict[Firmness, dict[Use, list[tuple[int, int]]]] = {each: defaultdict(list) for each in Firmness}
+    for promise, (start, end) in zip(promises, spans, strict=True):
+        wanted[promise.firmness][USE_OF[promise.activity]].append((start, end - 1))
+    firm, wished = (
+        _first_of({use: TimeSet.of(each) for use, each in wanted[firmness].items()})
+        for firmness in (Firmness.CONFIRMED, Firmness.PENCILLED)
+    )
     taken = TimeSet.union(firm.values())
     uses = {use: firm[use] | (wished[use] - taken) for use in PRECEDENCE}
     return _Plan(uses, firm, TimeSet.union(wished.values()) - taken)
-
-
-def _apart(promises: Iterable[Promise]) -> dict[Use, TimeSet]:
-    by_use: dict[Use, list[Span]] = {use: [] for use in PRECEDENCE}
-    for promise in promises:
-        by_use[USE_OF[promise.activity]].append(promise.span)
-    return _first_of({use: times(spans) for use, spans in by_use.items()})
 
 
 def _first_of(uses: Mapping[Use, TimeSet]) -> dict[Use, TimeSet]:
@@ -132,11 +126,10 @@ def _first_of(uses: Mapping[Use, TimeSet]) -> dict[Use, TimeSet]:
     return found
 
 
-def _concurrency(spans: Iterable[Span], edges: Sequence[int]) -> Iterator[tuple[int, int]]:
+def _concurrency(spans: Sequence[tuple[int, int]], edges: Sequence[int]) -> Iterator[tuple[int, int]]:
     """For each day how long more than one of the spans stood, and how many did at most; a sweep over their ends."""
     changes: dict[int, int] = dict.fromkeys(edges, 0)
-    for span in spans:
-        start, end = seconds_of(span.start_at), seconds_of(span.end_at)
+    for start, end in spans:
         changes[start] = changes.get(start, 0) + 1
         changes[end] = changes.get(end, 0) - 1
     stops = Counter(edges[1:])
@@ -161,11 +154,9 @@ def stage_days(facts: StageFacts, days: Sequence[date], studio: Studio, *, as_of
     """
     if not days:
         return []
-    plan, waited, found = (
-        _planned(facts.promises),
-        waits(facts.log, facts.captures),
-        stretches(facts.log, facts.captures),
-    )
+    spans = [(seconds_of(each.span.start_at), seconds_of(each.span.end_at)) for each in facts.promises]
+    plan = _planned(facts.promises, spans)
+    waited, found = waits(facts.log, facts.captures), stretches(facts.log, facts.captures)
     calls = {seconds_of(line.at) for line in facts.log if line.signal is Signal.CALL}
     bounds = edges(days, studio, [each for each in found if each.start in calls])
     whole = TimeSet.of([(bounds[0], bounds[-1] - 1)])
@@ -200,7 +191,7 @@ def stage_days(facts: StageFacts, days: Sequence[date], studio: Studio, *, as_of
             ),
         ),
         said=said(idle, waited),
-        concurrent=list(_concurrency((each.span for each in facts.promises), bounds)),
+        concurrent=list(_concurrency(spans, bounds)),
         turnovers=[(seconds_of(at), length_s) for at, length_s in facts.turnovers_s if at < as_of],
     )
 

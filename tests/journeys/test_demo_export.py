@@ -5,10 +5,11 @@ import random
 import re
 import signal
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ import httpx
 import psutil
 import pytest
 
+from tests.journeys.floorplan import stage_day, told
 from tests.journeys.whereabouts import PHASES, phases, printed_phases, printed_waits, unsigned
 from tests.served import environment, served, started, tiedown
 
@@ -338,6 +340,26 @@ def test_a_shot_goes_back_with_a_cause_and_on_again_once_it_is_shot_anew(played:
     assert retaken
     assert set(retaken) == {2}
     assert [line["to"] for line in told[back + 1 :] if line["post"] == "move"] == ["background plate"]
+
+
+def test_stages_were_used_as_the_record_adds_up_second_by_second(played: Played) -> None:
+    days = [line["closed"] for line in played.lines if line["post"] == "day"]
+    stages = sorted({line["stage"] for line in played.lines if line["post"] == "signal"})
+    key = tiedown(played.folder, "key", "create", "floor", "--scope", "read")
+    seen: Counter[str] = Counter()
+    with (
+        served(played.folder) as address,
+        httpx.Client(base_url=address, headers={"Authorization": f"Bearer {key}"}) as client,
+    ):
+        for stage in stages:
+            asked = {"from": days[0], "to": days[-1], "by": "day", "stage": stage}
+            answer = client.get("/v1/occupancy", params=asked).raise_for_status().json()
+            for group in answer["groups"]:
+                expected = stage_day(played.lines, stage, date.fromisoformat(group["day"]))
+                of_day = told(group["time"], nobody_came=not expected["worked"])
+                assert of_day == expected, f"seed {played.seed}, {stage}, {group['day']}"
+                seen.update({name: bool(length_s) for name, length_s in expected.items()})
+    assert {"worked", "idle", "overtime_s", "inferred_s"} <= (+seen).keys(), f"seed {played.seed}"
 
 
 def test_record_holds_every_kind_of_answer(played: Played) -> None:
