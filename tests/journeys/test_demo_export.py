@@ -359,7 +359,27 @@ def test_stages_were_used_as_the_record_adds_up_second_by_second(played: Played)
                 of_day = told(group["time"], nobody_came=not expected["worked"])
                 assert of_day == expected, f"seed {played.seed}, {stage}, {group['day']}"
                 seen.update({name: bool(length_s) for name, length_s in expected.items()})
+        asked = {"from": days[0], "to": days[-1], "by": "stage"}
+        whole = client.get("/v1/occupancy", params=asked).raise_for_status().json()
     assert {"worked", "idle", "overtime_s", "inferred_s"} <= (+seen).keys(), f"seed {played.seed}"
+    assert printed_floor(played.said) == {group["stage"]: in_hours(group["time"]) for group in whole["groups"]}
+    text = " ".join(played.said.split())
+    assert re.search(r"porch is held for e2-street-5 until .* 18:00, 4 stage-days in all", text)
+    assert re.search(r"north, .* 12:00 to .* 14:00: e1-quay-5 \(lighting\) and e2-street-2 \(dressing\) want it", text)
+
+
+def printed_floor(said: str) -> dict[str, tuple[str, ...]]:
+    """The table of the stage floor as it was printed: by stage the hours, and what was used in per cent."""
+    rows = re.findall(r"^ *(\w+)((?: +\d+\.\d){8}) *$", said, re.MULTILINE)
+    return {stage: tuple(numbers.split()) for stage, numbers in rows if stage != "all"}
+
+
+def in_hours(time: Line) -> tuple[str, ...]:
+    used = {each["activity"]: each["actual"] for each in time["activities"]}
+    uses_s = [used[name]["open_s"] for name in ("shooting", "plate", "dressing", "held", "idle")]
+    outside_s = sum(each["outside_s"] for name, each in used.items() if name != "held")
+    hours = [f"{seconds / 3600:.1f}" for seconds in (time["available_s"], *uses_s, outside_s)]
+    return (*hours, str(time["utilisation"]["per_cent"]))
 
 
 def test_record_holds_every_kind_of_answer(played: Played) -> None:

@@ -27,7 +27,7 @@ from service.settings import Settings
 from service.store.engine import Database
 from service.store.schema import migrate
 from workers import logs, onebox
-from workers.demo import show
+from workers.demo import show, show_floor
 from workers.demo.clock import PlayClock
 from workers.demo.desk import CODE
 from workers.demo.play import Keys, Stopped, Studio
@@ -156,11 +156,13 @@ class Showing:
             _await_report(office, self.days[0], self.stop, revision=2)
             _await_worker(office, self.stop)
             shown = show.read(office)
+            on_stages = show_floor.read(office, self.days)
             nights = [office.nightly(CODE, day.isoformat()).body for day in self.days]
         self.through = True
         show.result(self.console, shown, seed=self.wanted.seed)
         show.nights(self.console, nights)
         show.whereabouts(self.console, shown)
+        show_floor.floor(self.console, on_stages)
         self._say_goodbye(address, keys)
 
     def _say_goodbye(self, address: str, keys: Keys) -> None:
