@@ -51,7 +51,7 @@ def away(session: Session, what: Away, *, now: datetime) -> Imagined:
 def omitted(session: Session, shot: ShotRow, *, now: datetime) -> Imagined:
     """What would come of a shot's omission: the bookings it releases."""
     found = [fate.booked for fate in foresee(session, omitted=[shot.id or 0], there=[], now=now)]
-    losing = given_up([read(each.row) for each in found])
+    losing = given_up([read(each.row) for each in found], now=now)
     return Imagined(
         lost=losing,
         free=freed(losing, _staying(session, [each.booking for each in losing])),
@@ -71,7 +71,7 @@ def moved(session: Session, shot: ShotRow, how: How, *, now: datetime) -> Imagin
         made=sorted(tried.outcome.new),
         ended=sorted(tried.outcome.gone),
         tried=tried,
-        free=freed(given_up(before), [*_staying(session, before), *after]),
+        free=freed(given_up(before, now=now), [*_staying(session, before), *after]),
         displaced=_displaced(session, in_the_way, now=now),
         known=tried.known,
     )

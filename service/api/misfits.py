@@ -63,7 +63,8 @@ class TouchedOut(Out):
     start: datetime = Field(description="Its first instant (UTC).")
     end: datetime = Field(description="The instant it ends before (UTC).")
     becomes: Becomes = Field(
-        description="What becomes of it: an omission releases it, a restoring brings it back or finds it lost."
+        description="What becomes of it: an omission releases it, or shortens one that is under way and releases its "
+        "rest; a restoring brings it back or finds it lost."
     )
     why: str | None = Field(description="Why, where it does not just stay.")
     misfits: list[RemarkOut] = Field(description="What about it does not fit its shot then; empty where all does.")

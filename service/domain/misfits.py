@@ -21,6 +21,7 @@ class Becomes(StrEnum):
     """What becomes of a booking."""
 
     STAYS = "stays"
+    SHORTENED = "shortened"
     RELEASED = "released"
     BROUGHT_BACK = "brought back"
     LOST = "lost"

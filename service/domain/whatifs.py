@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from service.domain.bookings import Booking, Shared
 from service.domain.spans import Span, TimeSet, times
@@ -81,6 +82,8 @@ def displaced(losing: Mapping[int, int | None], having: Mapping[int, int | None]
     ]
 
 
-def given_up(before: Sequence[Booking]) -> list[Lost]:
-    """Whole bookings that are given up."""
-    return [Lost(booking=booking, span=booking.span) for booking in before]
+def given_up(before: Sequence[Booking], *, now: datetime) -> list[Lost]:
+    """Bookings, none of them over, of which all is given up that lies ahead."""
+    return [
+        Lost(booking=booking, span=Span(max(booking.span.start_at, now), booking.span.end_at)) for booking in before
+    ]

@@ -77,6 +77,31 @@ def test_an_omission_releases_what_is_booked_and_a_restoring_brings_it_back(
     assert len(said) == 4
 
 
+def test_a_booking_that_is_under_way_is_cut_and_its_rest_comes_back(
+    database: Database, clock: Clock, coordinator: Caller
+) -> None:
+    add_shot(database)
+    # The clock shows 10:00 on the second.
+    long: Json = {"start": "2026-03-02T08:00:00Z", "end": "2026-03-06T17:00:00Z"}
+    number = book(coordinator, **long, animator="Ilse")["booking"]
+
+    omitted = change(coordinator, omitted=True)["bookings"]
+    rest = omitted[1]["booking"]
+    assert fates(omitted) == {number: "shortened", rest: "released"}
+    assert coordinator.get(f"{ALL}/{rest}").json()["firmness"] == "confirmed"
+    kept = coordinator.get(f"{ALL}/{number}").json()
+    assert (kept["end"], kept["firmness"], kept["cancelled_at"]) == ("2026-03-02T10:00:00Z", "confirmed", None)
+    assert coordinator.get(f"{ALL}/{rest}").json()["start"] == "2026-03-02T10:00:00Z"
+    # While it was gone, others had the stage for a while.
+    book(coordinator, **day(3, shot=None))
+    clock.pass_time(days=2, microseconds=5)
+    restored = change(coordinator, omitted=False)["bookings"]
+    assert fates(restored) == {rest: "brought back"}
+    back = coordinator.get(f"{ALL}/{rest}").json()
+    assert (back["start"], back["end"], back["animator"]) == ("2026-03-04T10:00:01Z", "2026-03-06T17:00:00Z", "Ilse")
+    assert [each["booking"] for each in back["clashes"]] == []
+
+
 def test_a_booking_that_somebody_cancelled_does_not_come_back(database: Database, coordinator: Caller) -> None:
     add_shot(database)
     number = book(coordinator)["booking"]

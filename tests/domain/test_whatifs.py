@@ -25,7 +25,8 @@ def test_who_is_away_loses_the_part_of_a_booking_that_lies_in_it() -> None:
 def test_a_stage_is_free_where_nobody_else_has_booked_it() -> None:
     gone = lost(away(12, 18), [booking(1, 9, 18, who="Ilse"), booking(2, 9, 18, stage=None, who="Ilse")])
 
-    assert freed(gone, []) == {1: freed(given_up([booking(1, 12, 18)]), [])[1]}
+    ahead = given_up([booking(1, 9, 18)], now=booking(0, 12, 13).span.start_at)
+    assert freed(gone, []) == {1: freed(ahead, [])[1]}
     (time,) = freed(gone, [booking(3, 13, 14), booking(4, 9, 18, stage=2)]).values()
     assert time.spans == (booking(0, 12, 13).span, booking(0, 14, 18).span)
     assert freed(gone, [booking(3, 9, 20)]) == {}
