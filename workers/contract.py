@@ -274,8 +274,9 @@ class Context(Protocol):
     def stage_times(self, events: Sequence[Event]) -> Mapping[int, Sequence[Span]]:
         """The time, up to now, of which the events may have changed what is known of a stage, by stage id.
 
-        A booking touches its time, a late capture that of the work it lengthens, a new calendar all of it. A span
-        begins no later than the call of the work it lies in. Spans may overlap; a stage no event touches is left out.
+        A booking touches its time, a late capture that of the work it lengthens, a new calendar the last 31 days. A
+        span begins no later than the call of the work it lies in. Spans may overlap; a stage no event touches is left
+        out.
         """
 
     def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:

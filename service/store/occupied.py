@@ -15,6 +15,8 @@ from service.store.bookings import Booked, Filter, booked
 from service.store.tables import BookingRow, StageRow
 
 WORKER, TABLE = "occupancy", "stage_days"
+# All that is known of so many stages is held in memory at once.
+STAGES_AT_ONCE = 10
 _DAY = timedelta(days=1)
 
 
@@ -74,12 +76,13 @@ def read_days(
             together[wanting[0], wanting[-1]].append(id_)
     made = 0
     for (first, last), ids in together.items():
-        facts = occupancy.facts(session, ids, first, last=last, studio=studio, now=now)
         in_a_row = [first + number * _DAY for number in range((last - first).days + 1)]
-        for id_ in ids:
-            for of_day in stage_days(facts[id_], in_a_row, studio, as_of=now):
-                made += (id_, of_day.day) not in found
-                found.setdefault((id_, of_day.day), of_day.figures)
+        for at_once in (ids[place : place + STAGES_AT_ONCE] for place in range(0, len(ids), STAGES_AT_ONCE)):
+            facts = occupancy.facts(session, at_once, first, last=last, studio=studio, now=now)
+            for id_ in at_once:
+                for of_day in stage_days(facts[id_], in_a_row, studio, as_of=now):
+                    made += (id_, of_day.day) not in found
+                    found.setdefault((id_, of_day.day), of_day.figures)
     return Occupied(figures=found, reckoned=made)
 
 

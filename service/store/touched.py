@@ -52,6 +52,9 @@ KINDS = frozenset(
 )
 """The kinds of event that touch what is known of a stage's time."""
 
+LATELY = timedelta(days=31)
+"""How far back new hours or another plan are taken; to make a year again would be to read a year's ledger."""
+
 _INSTANT = timedelta(seconds=1)
 
 
@@ -98,7 +101,7 @@ class _Look:
         codes = {event.data.get("stage") for event in events}
         for row in self.session.scalars(select(StageRow)):
             if None in codes or row.code in codes:
-                yield row.id or 0, row.added_at, self.now
+                yield row.id or 0, max(row.added_at, self.now - LATELY), self.now
 
     def _ids(self, codes: Collection[str]) -> dict[str, int]:
         rows = self.session.execute(select(col(StageRow.code), col(StageRow.id)).where(col(StageRow.code).in_(codes)))
@@ -213,18 +216,15 @@ class _Look:
         return found
 
     def _moved(self, events: Sequence[Event]) -> Touched:
-        """From the move before a move or a sign-off to the stage's next capture after it."""
+        """From a move or a sign-off to the stage's next frame after it, and the dressing that it ended before it."""
         homes = self._homes({event.shot_id for event in events})
         for event in events:
-            before = select(func.max(MoveRow.moved_at)).where(
-                col(MoveRow.shot_id) == event.shot_id, col(MoveRow.moved_at) < event.at
-            )
-            since: datetime | None = self.session.scalars(before).one_or_none()
+            since = self._dressed_since(event.shot_id, event.at - timedelta.resolution)
             for stage_id in homes.get(event.shot_id or 0, ()):
                 yield stage_id, since or event.at, self._until(stage_id, event.at)
 
     def _replanned(self, events: Iterable[Event]) -> Touched:
-        """All the time since a shot was first moved, of the stages it was planned for before a change and after."""
+        """Lately, as long as a shot was moved, the stages it was planned for before a change and after."""
         changed = [event for event in events if "parts" in event.data["changed"]]
         parts = {
             event.shot_id: {part["stage"] for each in event.data["changed"]["parts"].values() for part in each}
@@ -235,7 +235,8 @@ class _Look:
             first = select(func.min(MoveRow.moved_at)).where(col(MoveRow.shot_id) == shot_id)
             moved_at: datetime | None = self.session.scalars(first).one_or_none()
             if moved_at is not None:
-                yield from ((ids[code], moved_at, self.now) for code in sorted(codes))
+                since = max(moved_at, self.now - LATELY)
+                yield from ((ids[code], since, self.now) for code in sorted(codes))
 
     def _decided(self, events: Sequence[Event]) -> Touched:
         """The first frames that other shots had on a shot's stages after its own: each may end a turnover."""

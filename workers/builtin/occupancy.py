@@ -13,14 +13,14 @@ from typing import ClassVar
 
 from service.domain.events import Event, EventKind
 from service.domain.occupancy import stage_days
-from service.domain.stagefigures import stored
+from service.domain.stagefigures import StageDay, stored
 from service.domain.studio import production_day
 from workers.contract import Change, Context, Keep, NoSettings, Result, Schedule, Span, Stage, Worker
 
 CLOSE = "close"
 TABLE = "stage_days"
-# What is known of a stage over a longer time would be held in memory at once.
-DAYS_AT_ONCE = 31
+# All that is known of so many stages over so many days is held in memory at once, every capture among it.
+DAYS_AT_ONCE, STAGES_AT_ONCE = 14, 5
 _DAY = timedelta(days=1)
 
 
@@ -104,15 +104,21 @@ def _rows(wanted: Mapping[Stage, Iterable[date]], context: Context) -> list[Chan
         for run in _runs(sorted(days)):
             together[run].append(stage)
     changes: list[Change] = []
-    for (first, last), stages in together.items():
-        facts = context.stage_facts([stage.stage_id for stage in stages], first, last)
+    for (first, last), all_stages in together.items():
         days = [first + number * _DAY for number in range((last - first).days + 1)]
-        for stage in stages:
-            for each in stage_days(facts[stage.stage_id], days, context.studio, as_of=context.now):
-                row = {"stage": stage.code, "day": each.day, **stored(each.figures)}
-                changes.append(Keep(table=TABLE, key=f"{stage.code}/{each.day}", row=row))
-        context.beat()
+        for at in range(0, len(all_stages), STAGES_AT_ONCE):
+            stages = all_stages[at : at + STAGES_AT_ONCE]
+            facts = context.stage_facts([stage.stage_id for stage in stages], first, last)
+            for stage in stages:
+                found = stage_days(facts[stage.stage_id], days, context.studio, as_of=context.now)
+                changes += [_kept(stage, each) for each in found]
+            context.beat()
     return changes
+
+
+def _kept(stage: Stage, each: StageDay) -> Keep:
+    row = {"stage": stage.code, "day": each.day, **stored(each.figures)}
+    return Keep(table=TABLE, key=f"{stage.code}/{each.day}", row=row)
 
 
 def _runs(days: Sequence[date]) -> Iterator[tuple[date, date]]:
