@@ -1,5 +1,6 @@
 """Book stages and animators, change bookings, cancel them."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -14,7 +15,7 @@ from service.domain.spans import Span
 from service.store import bookings as store
 from service.store import shots
 from service.store.bookings import Booked
-from service.store.events import append
+from service.store.events import Happening, append, append_all
 from service.store.tables import BookingRow, ProductionRow, ShotRow, StageRow
 
 
@@ -135,7 +136,19 @@ def change(session: Session, booked: Booked, wanted: Wanted, *, was: Wanted, aut
     with session.no_autoflush:
         _require_free(session, row, author)
     session.flush()
-    _note(session, EventKind.BOOKING_CHANGED, row, {"booking": row.id, "changed": changed}, by=author.by, now=now)
+    append_all(session, [changed_event(row, changed, by=author.by, now=now)])
+
+
+def changed_event(row: BookingRow, changed: Mapping[str, Any], *, by: str, now: datetime) -> Happening:
+    """The event of a booking that was changed; `changed` says what was and is, by field."""
+    return Happening(
+        kind=EventKind.BOOKING_CHANGED,
+        at=now,
+        actor=by,
+        production_id=row.production_id,
+        shot_id=row.shot_id,
+        data={"booking": row.id, "changed": changed},
+    )
 
 
 def cancel(session: Session, booked: Booked, *, reason: str, by: str, now: datetime) -> None:

@@ -7,9 +7,8 @@ from typing import Any
 
 from sqlmodel import Session
 
-from service.actions.bookings import Author, BookingCancelled, BookingUnknown
+from service.actions.bookings import Author, BookingCancelled, BookingUnknown, changed_event
 from service.domain.bookings import Booking, Firmness
-from service.domain.events import EventKind
 from service.domain.rebookings import CannotMove, Outcome, Shift, outcome, shifted
 from service.domain.refusals import Clash, Fault, UnfitFields
 from service.domain.spans import Span
@@ -152,12 +151,4 @@ def _changed(move: Move, *, by: str, now: datetime) -> Happening:
         for stage, span in ((move.booked.stage, move.before.span), (move.to_stage, move.after.span))
     )
     changed = {name: {"before": before[name], "after": each} for name, each in after.items() if before[name] != each}
-    row = move.booked.row
-    return Happening(
-        kind=EventKind.BOOKING_CHANGED,
-        at=now,
-        actor=by,
-        production_id=row.production_id,
-        shot_id=row.shot_id,
-        data={"booking": row.id, "changed": changed},
-    )
+    return changed_event(move.booked.row, changed, by=by, now=now)

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
+from service.actions.bookings import changed_event
 from service.domain.bookings import Activity, Firmness, clashes_of
 from service.domain.events import EventKind
 from service.domain.misfits import Becomes, released_by_an_omission
@@ -126,14 +127,7 @@ def _shorten(session: Session, fate: Fate, *, now: datetime) -> BookingRow:
 def _cut_short(fate: Fate, was_end: datetime, *, by: str, now: datetime) -> Happening:
     row = fate.booked.row
     changed = {"end": {"before": was_end.isoformat(), "after": row.end_at.isoformat()}}
-    return Happening(
-        kind=EventKind.BOOKING_CHANGED,
-        at=now,
-        actor=by,
-        production_id=row.production_id,
-        shot_id=row.shot_id,
-        data={"booking": row.id, "changed": changed},
-    )
+    return changed_event(row, changed, by=by, now=now)
 
 
 def hand_over(session: Session, shot: ShotRow, into: ShotRow, *, by: str, now: datetime) -> list[Happening]:
@@ -144,17 +138,7 @@ def hand_over(session: Session, shot: ShotRow, into: ShotRow, *, by: str, now: d
         each.row.shot_id, each.row.part = into.id, None
         each.row.rev += 1
     changed = {"shot": {"before": shot.code, "after": into.code}}
-    return [
-        Happening(
-            kind=EventKind.BOOKING_CHANGED,
-            at=now,
-            actor=by,
-            production_id=into.production_id,
-            shot_id=into.id,
-            data={"booking": each.row.id, "changed": changed},
-        )
-        for each in several
-    ]
+    return [changed_event(each.row, changed, by=by, now=now) for each in several]
 
 
 KINDS: Mapping[Becomes, EventKind] = {
