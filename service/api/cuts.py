@@ -15,7 +15,7 @@ from service.actions.cuts import Asked, CutLocked, CutUnknown, Drafted, ListRefu
 from service.actions.merges import ShotMerged
 from service.actions.productions import EpisodeUnknown, ProductionUnknown, find_episode
 from service.api.differences import DIFFERENCES, FINDING, DifferencesOut, FindingOut, differences_out
-from service.api.doors import Coordinate, Reader
+from service.api.doors import Coordinate, Door, Reader
 from service.api.examples import answers, page_of, problems
 from service.api.fields import FrameRate, Out
 from service.api.misfits import TOUCHED, ShotTouchedOut
@@ -157,12 +157,12 @@ def _brief(production: ProductionRow, episode: EpisodeRow, row: CutRow) -> CutBr
     )
 
 
-def _out(session: Session, production: ProductionRow, episode: EpisodeRow, drafted: Drafted) -> CutOut:
+def _out(door: Door, session: Session, production: ProductionRow, episode: EpisodeRow, drafted: Drafted) -> CutOut:
     return CutOut(
         **dict(_brief(production, episode, drafted.row)),
         findings=[FindingOut.of(finding) for finding in drafted.findings],
         differences=differences_out(session, drafted.differences),
-        bookings=None if drafted.touched is None else [ShotTouchedOut.model_validate(each) for each in drafted.touched],
+        bookings=None if drafted.touched is None else ShotTouchedOut.by_shot(door, drafted.touched),
     )
 
 
@@ -242,7 +242,7 @@ def draft_cut(
         of = door.production(session, production, lock=True)
         row = find_episode(session, of, episode, lock=True)
         drafted = cuts.draft(session, of, row, body, asked=asked, by=door.by, now=door.now)
-        out = _out(session, of, row, drafted)
+        out = _out(door, session, of, row, drafted)
         return door.reply(
             session,
             out,
@@ -288,7 +288,7 @@ def get_cut(door: Reader, production: ProductionInPath, episode: EpisodeInPath, 
         of = door.production(session, production)
         row = find_episode(session, of, episode)
         cut = cuts.find(session, row, revision)
-        out = _out(session, of, row, cuts.look(session, of, row, cut, now=door.now))
+        out = _out(door, session, of, row, cuts.look(session, of, row, cut, now=door.now))
         return door.reply(session, out, rev=row.cut_revision or 0, head=_head(session, of, cut), at=_path(of, row))
 
 
@@ -325,13 +325,13 @@ def lock_cut(
 
         def present() -> CutOut:
             known = cut if row.cut_revision is None else cuts.find(session, row, cuts.CURRENT)
-            return _out(session, of, row, cuts.look(session, of, row, known, now=door.now))
+            return _out(door, session, of, row, cuts.look(session, of, row, known, now=door.now))
 
         def check() -> None:
             head = _head(session, of, cut)
             door.require_match(rev=row.cut_revision or 0, head=head, at=_path(of, row), current=present)
 
-        out = _out(session, of, row, cuts.lock(session, of, row, cut, check=check, by=door.by, now=door.now))
+        out = _out(door, session, of, row, cuts.lock(session, of, row, cut, check=check, by=door.by, now=door.now))
         return door.reply(session, out, rev=row.cut_revision or 0, head=_head(session, of, cut), at=_path(of, row))
 
 

@@ -1,17 +1,19 @@
 """Touched bookings, as answers show them that say what befell a shot."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from pydantic import Field
 from sqlmodel import Session
 
-from service.actions.misfits import Touched, plain, touched
+from service.actions.misfits import plain, touched
 from service.actions.releases import Fate
+from service.api.doors import Door
 from service.api.fields import Out
 from service.domain.bookings import Activity, Firmness
-from service.domain.misfits import Becomes, Misfit
+from service.domain.keys import Scope
+from service.domain.misfits import BY_PACE, Becomes, Misfit
 from service.store import moves, studio
 from service.store.tables import ProductionRow, ShotRow
 
@@ -34,13 +36,13 @@ TOUCHED: dict[str, Any] = {
 
 
 def touched_of(
-    session: Session, of: ProductionRow, row: ShotRow, *, fates: Sequence[Fate], now: datetime
+    door: Door, session: Session, of: ProductionRow, row: ShotRow, *, fates: Sequence[Fate] = ()
 ) -> "list[TouchedOut]":
     """The bookings of a shot as it stands now, with what became of those that its omission or restoring befell."""
     minimum = studio.load(session).plate_minimum_frames
     standings = moves.standings(session, [row], plate_minimum_frames=minimum)
-    found = touched(session, of, standings, fates=fates, now=now)
-    return TouchedOut.several(found.get(row.id or 0, ()))
+    found = touched(session, of, standings, fates=fates, now=door.now)
+    return TouchedOut.several(door, [plain(each) for each in found.get(row.id or 0, ())])
 
 
 class RemarkOut(Out):
@@ -67,12 +69,20 @@ class TouchedOut(Out):
         "rest; a restoring brings it back or finds it lost."
     )
     why: str | None = Field(description="Why, where it does not just stay.")
-    misfits: list[RemarkOut] = Field(description="What about it does not fit its shot then; empty where all does.")
+    misfits: list[RemarkOut] = Field(
+        description="What about it does not fit its shot then; how long it should be is told to `coordinate` alone."
+    )
 
     @classmethod
-    def several(cls, found: Iterable[Touched]) -> "list[TouchedOut]":
-        """These bookings."""
-        return [cls.model_validate(plain(each)) for each in found]
+    def several(cls, door: Door, found: Iterable[Mapping[str, Any]]) -> "list[TouchedOut]":
+        """These bookings, as plain values, as the caller may see them: what rests on a pace is for coordinators."""
+        paces = door.caller.scope.covers(Scope.COORDINATE)
+        return [
+            cls.model_validate(
+                {**each, "misfits": [one for one in each["misfits"] if paces or Misfit(one["misfit"]) not in BY_PACE]}
+            )
+            for each in found
+        ]
 
 
 class ShotTouchedOut(Out):
@@ -80,3 +90,8 @@ class ShotTouchedOut(Out):
 
     shot: str = Field(description="The code of the shot.")
     bookings: list[TouchedOut] = Field(description="Its bookings.")
+
+    @classmethod
+    def by_shot(cls, door: Door, found: Iterable[Mapping[str, Any]]) -> "list[ShotTouchedOut]":
+        """The shots a cut touches with their bookings, as plain values."""
+        return [cls(shot=each["shot"], bookings=TouchedOut.several(door, each["bookings"])) for each in found]

@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from service.actions import moves as actions
 from service.actions import shots, signoffs
-from service.actions.misfits import Touched
+from service.actions.misfits import Touched, plain
 from service.actions.moves import (
     CauseMissing,
     CauseUnfit,
@@ -213,7 +213,7 @@ def move_shot(door: Reader, production: ProductionInPath, shot: ShotInPath, body
             raise tried[0].refused
         out, head = one(session, of, row)
         moved = MoveOut.of(store.last(session, row.id or 0))
-        bookings = touched_of(session, of, row, fates=(), now=door.now)
+        bookings = touched_of(door, session, of, row)
         made = MovedOut(**dict(moved), bookings=bookings)
         return door.reply(session, made, status=HTTPStatus.CREATED, rev=row.rev, head=head)
 
@@ -280,13 +280,15 @@ def move_shots(door: Coordinate, production: ProductionInPath, body: ManyIn) -> 
             tried = actions.try_all(session, of, rows, wanted, plate_minimum_frames=minimum)
         else:
             tried = actions.move_all(session, of, rows, wanted, plate_minimum_frames=minimum, by=door.by, now=door.now)
-        items = _tried(tried, wanted, actions.touched_by(session, of, tried, wanted, now=door.now))
+        items = _tried(door, tried, wanted, actions.touched_by(session, of, tried, wanted, now=door.now))
         if not body.preview and (refused := [each for each in items if each.refused is not None]):
             raise NotAllReady(body.to, tuple(each.model_dump(mode="json") for each in refused))
         return door.reply(session, ManyOut(moved=not body.preview, items=items))
 
 
-def _tried(tried: Sequence[actions.Tried], wanted: Wanted, touched: Mapping[int, Sequence[Touched]]) -> list[TriedOut]:
+def _tried(
+    door: Door, tried: Sequence[actions.Tried], wanted: Wanted, touched: Mapping[int, Sequence[Touched]]
+) -> list[TriedOut]:
     return [
         TriedOut(
             shot=each.shot.code,
@@ -294,7 +296,7 @@ def _tried(tried: Sequence[actions.Tried], wanted: Wanted, touched: Mapping[int,
             to=wanted.to,
             set_aside=[lack.fact for lack in each.set_aside],
             refused=None if each.refused is None else problem_of(each.refused),
-            bookings=TouchedOut.several(touched.get(each.shot.id or 0, ())),
+            bookings=TouchedOut.several(door, [plain(one) for one in touched.get(each.shot.id or 0, ())]),
         )
         for each in tried
     ]

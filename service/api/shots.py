@@ -384,5 +384,5 @@ def change_shot(door: Coordinate, production: ProductionInPath, shot: ShotInPath
         if body.suspended is not None:
             change_suspension(session, of, row, suspended=body.suspended, reason=body.reason, by=door.by, now=door.now)
         out, head = one(session, of, row)
-        bookings = touched_of(session, of, row, fates=fates, now=door.now)
+        bookings = touched_of(door, session, of, row, fates=fates)
         return door.reply(session, ShotChangedOut(**dict(out), bookings=bookings), rev=row.rev, head=head)

@@ -42,6 +42,10 @@ class Misfit(StrEnum):
     TOO_LONG = "too long"
 
 
+BY_PACE = frozenset({Misfit.TOO_SHORT, Misfit.TOO_LONG})
+"""What is judged by somebody's pace, which is not for everybody to see."""
+
+
 @dataclass(frozen=True, slots=True)
 class Remark:
     """What does not fit, and in a sentence how."""

@@ -1,12 +1,14 @@
 """Which bookings a shot's move, omission, restoring, re-cut and merge touch, over HTTP."""
 
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 
+from service.domain.keys import Scope
 from service.store.engine import Database
 from tests.api.conftest import Caller, Clock
-from tests.api.scenes import add_shot, add_stage, begin
+from tests.api.scenes import add_shot, add_stage, begin, catch_up, count, post
 from tests.api.test_bookings import ALL, book, numbers
 from tests.api.test_cuts import lock as lock_cut
 from tests.api.test_cuts import locked, send
@@ -126,6 +128,28 @@ def test_a_move_and_its_preview_say_which_bookings_do_not_fit_any_more(database:
     assert misfits(moved["bookings"]) == {number: ["phase past"], plate: []}
     assert change(coordinator, f"{SHOTS}/0130", suspended=True, reason="broken")["bookings"] == []
     assert misfits(change(coordinator, suspended=True, reason="broken")["bookings"])[plate] == ["shot suspended"]
+
+
+def test_how_long_a_booking_should_be_is_told_to_coordinators_alone(
+    database: Database, clock: Clock, coordinator: Caller, reader: Caller, key: Callable[..., Caller]
+) -> None:
+    """Paces are people's, and an end that follows from one tells it."""
+    hours = {"hours": {"monday": [{"opens": "09:00", "closes": "18:00"}]}}
+    assert coordinator.send("PUT", "/v1/studio/calendar", json=hours).status_code == 200
+    locked(coordinator, edl(("0110", 50), ("0120", 300)))
+    assert coordinator.change(SHOT, {"stage": "mill"}).status_code == 200
+    terminal = key(Scope.COUNT, terminal="mill-capture")
+    for serial in (1, 2, 3):
+        assert post(terminal, count(serial, 25 * serial, animator="Ilse")).is_success
+        clock.pass_time(days=1)
+    catch_up(database, clock)
+    number = book(coordinator, animator="Ilse", **day(9))["booking"]
+
+    drafted = send(coordinator, edl(("0110", 50), ("0120", 301)))
+    ((told,),) = (drafted.json()["bookings"],)
+    assert misfits(told["bookings"]) == {number: ["too short"]}
+    ((told,),) = (reader.get(drafted.headers["Location"]).json()["bookings"],)
+    assert misfits(told["bookings"]) == {number: []}
 
 
 def test_another_stage_in_the_plan_touches_what_is_booked(database: Database, coordinator: Caller) -> None:
