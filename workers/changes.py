@@ -183,6 +183,7 @@ def _filed(session: Session, worker: Worker, report: File, *, position: int, now
         inputs=report.inputs,
         figures=report.figures,
         blocked=report.blocked,
+        occupancy=report.occupancy,
     )
     filed = reports.file(session, filing, now=now)
     if filed is None:

@@ -171,9 +171,9 @@ class File:
     """A nightly report to file as the next revision, and to announce as `report.filed`; *nightly*'s alone to make.
 
     It is that of the production `production_id` and its production day `day`. `inputs` and `figures` are what
-    `service.domain.reports` makes of the day's facts and of the report, in plain JSON values; `blocked` is what waits
-    for whom as of the context, which is kept beside them. Nothing is filed where the latest revision has the same
-    figures or rests on a later event.
+    `service.domain.reports` makes of the day's facts and of the report, in plain JSON values. Kept beside them, as of
+    the context, are `blocked`, what waits for whom, and `occupancy`, what stages were planned and used for on the day,
+    by their codes. Nothing is filed where the latest revision has the same figures or rests on a later event.
     """
 
     production_id: int
@@ -181,6 +181,7 @@ class File:
     inputs: Mapping[str, Any]
     figures: Mapping[str, Any]
     blocked: Mapping[str, Any] | None = None
+    occupancy: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from service.api.daymoves import (
     SuspendedOut,
 )
 from service.api.fields import Out
+from service.api.occupancy import OCCUPANCY, OccupancyGroupOut
 from service.api.progress import CreditedChangeOut, FramesShotOut, per_cent
 from service.domain.dayfigures import BY_CAUSE, Figure, Grouping
 from service.domain.days import Happened, Silent
@@ -56,7 +57,8 @@ class Shown:
     """A report as it is shown: what it is of, whether and when it was filed, and whether animators are named.
 
     `revision` is 0 and `filed_at` None of a report that was not filed, but made for the one who asks. `blocked` is what
-    waited for whom when it was filed; beside a day that is open, what waits now.
+    waited for whom when it was filed, `occupancy` what stages were then known to be used for on the day; beside a day
+    that is open, what waits and how they are used now.
     """
 
     production: str
@@ -68,6 +70,7 @@ class Shown:
     difference: tuple[Differs, ...] | None
     names: bool
     blocked: BlockedOut | None = None
+    occupancy: tuple[OccupancyGroupOut, ...] | None = None
 
 
 class FiguresOut(Out):
@@ -192,6 +195,10 @@ class NightlyOut(Out):
         description="What waited for whom when this revision was filed; beside the day that is open, what waits now. "
         "Null of a closed day of which nothing was filed, and of reports from before this was kept."
     )
+    occupancy: list[OccupancyGroupOut] | None = Field(
+        description="What each stage of the studio was planned and used for on the day, in seconds, as far as it was "
+        "known when this was filed; null where `blocked` is. `GET /v1/occupancy` tells it as it is known now."
+    )
     difference: list[DiffersOut] | None = Field(
         description="The figures that differ from the revision before; null of the first and of what was not filed."
     )
@@ -238,6 +245,7 @@ class NightlyOut(Out):
             signoffs=[DaySignOffOut.of(each) for each in report.signed],
             suspended=[SuspendedOut.of(each) for each in report.suspended],
             blocked=shown.blocked,
+            occupancy=None if shown.occupancy is None else list(shown.occupancy),
             difference=None if shown.difference is None else [_differs(each) for each in shown.difference],
             cautions=[LONG_DAYS],
         )
@@ -355,6 +363,7 @@ EXAMPLE = {
     "signoffs": [SIGNOFF_EXAMPLE],
     "suspended": [],
     "blocked": BLOCKED,
+    "occupancy": OCCUPANCY["groups"][:1],
     "difference": [
         {"scope": "production", "code": None, "figure": "net_frames", "before": 49, "after": 61},
         {"scope": "production", "code": None, "figure": "late_counts", "before": 0, "after": 1},

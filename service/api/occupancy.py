@@ -316,6 +316,11 @@ def _groups(
             ]
 
 
+def of_stages(day: date, figures: Mapping[str, Figures]) -> list[OccupancyGroupOut]:
+    """The figures of stages on a day, by their codes."""
+    return [_group([each], stage=code, day=day) for code, each in sorted(figures.items())]
+
+
 def _group(
     several: Iterable[Figures | None], *, stage: str | None = None, day: date | None = None
 ) -> OccupancyGroupOut:

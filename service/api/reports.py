@@ -17,10 +17,12 @@ from service.api.examples import Responses, answers, page_of
 from service.api.fields import Day, Out
 from service.api.media import CSV_TYPE, Media, chosen, csv_text
 from service.api.nights import EXAMPLE, NightlyOut, Shown
+from service.api.occupancy import OccupancyGroupOut, of_stages, to_the_minute
 from service.api.pages import LARGEST_ID, USUAL_PAGE, Page, Paging
 from service.api.productions import ProductionInPath
 from service.api.refusals import NotAcceptable
 from service.api.strict import StrictRoute
+from service.domain import stagefigures
 from service.domain.blocked import Blocked
 from service.domain.dayfigures import Figure, Grouping
 from service.domain.days import built
@@ -28,7 +30,7 @@ from service.domain.keys import Scope
 from service.domain.refusals import Unknown
 from service.domain.reports import Differs, nightly, report_of
 from service.domain.studio import production_day
-from service.store import events, studio
+from service.store import events, occupied, stages, studio
 from service.store import reports as store
 from service.store.reports import ListedDay
 from service.store.shots import Filter
@@ -168,6 +170,7 @@ def _answer(door: Door, code: str, day: date | None, *, revision: int | None) ->
                 difference=None,
                 names=names,
                 blocked=_blocked(session, production) if beside else None,
+                occupancy=_stages_now(session, day, door.now) if beside else None,
             )
     content = NightlyOut.of(shown).model_dump_json() if media is Media.JSON else _csv(shown)
     return door.show(
@@ -181,6 +184,20 @@ def _answer(door: Door, code: str, day: date | None, *, revision: int | None) ->
 def _blocked(session: Session, production: ProductionRow) -> BlockedOut:
     found = blocked_now(session, production, Filter(), limit=USUAL_PAGE)
     return BlockedOut.of(session, found, position=events.last_of(session, production.id or 0))
+
+
+def _stages_now(session: Session, day: date, now: datetime) -> tuple[OccupancyGroupOut, ...]:
+    """How stages are used on the day that is open, up to the minute."""
+    rows, at, as_of = stages.every(session), occupied.rest(session), to_the_minute(now)
+    found = occupied.read_days(session, rows, [day], studio=studio.load(session), at=at, now=as_of)
+    known = {row.code: found.figures[row.id or 0, day] for row in rows if (row.id or 0, day) in found.figures}
+    return tuple(of_stages(day, known))
+
+
+def _stages(row: NightlyReportRow) -> tuple[OccupancyGroupOut, ...] | None:
+    if row.occupancy is None:
+        return None
+    return tuple(of_stages(row.day_on, {code: stagefigures.read(each) for code, each in row.occupancy.items()}))
 
 
 def _filed(session: Session, production: ProductionRow, day: date, revision: int | None) -> NightlyReportRow | None:
@@ -210,6 +227,7 @@ def _of_row(session: Session, row: NightlyReportRow, production: str, *, names: 
         difference=differs,
         names=names,
         blocked=None if waits is None else BlockedOut.of(session, waits, position=row.position),
+        occupancy=_stages(row),
     )
 
 

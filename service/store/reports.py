@@ -20,7 +20,8 @@ from service.store.tables import NightlyReportRow, ProductionRow
 class Filing:
     """A report as a worker made it: inputs and figures in plain JSON values, resting on the event at `position`.
 
-    `blocked` is what waited for whom then, which is no figure of the day.
+    `blocked` is what waited for whom then, `occupancy` what stages were then known to be used for on the day: neither
+    is a figure of the production's day.
     """
 
     version: int
@@ -31,6 +32,7 @@ class Filing:
     inputs: Mapping[str, Any]
     figures: Mapping[str, Any]
     blocked: Mapping[str, Any] | None
+    occupancy: Mapping[str, Any] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,7 @@ def file(session: Session, filing: Filing, *, now: datetime) -> Revision | None:
             figures=dict(filing.figures),
             difference=None if differs is None else [plain(each) for each in differs],
             blocked=None if filing.blocked is None else dict(filing.blocked),
+            occupancy=None if filing.occupancy is None else dict(filing.occupancy),
             filed_at=now,
         )
     )

@@ -920,7 +920,8 @@ class NightlyReportRow(SQLModel, table=True):
 
     `inputs` are the facts it was computed from, `figures` what was computed, `difference` what changed since the
     revision before. `unmatched_counts` is one of the figures, beside them so that all days can be looked through.
-    `blocked` is what waited for whom when it was filed; None of a report from before this was kept.
+    `blocked` is what waited for whom when it was filed, `occupancy` what stages were then known to be used for on the
+    day; None of a report from before these were kept.
     """
 
     __tablename__ = "nightly_report"
@@ -940,6 +941,7 @@ class NightlyReportRow(SQLModel, table=True):
     figures: dict[str, Any] = Field(sa_type=JSON)
     difference: list[dict[str, Any]] | None = Field(default=None, sa_type=JSON(none_as_null=True))
     blocked: dict[str, Any] | None = Field(default=None, sa_type=JSON(none_as_null=True))
+    occupancy: dict[str, Any] | None = Field(default=None, sa_type=JSON(none_as_null=True))
     filed_at: datetime
 
 

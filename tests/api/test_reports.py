@@ -365,13 +365,42 @@ def test_what_waits_for_whom_stands_beside_the_open_day_and_is_kept_with_a_repor
     assert lacking[0] - lacking[1] == {"not suspended"}
 
 
-def test_a_report_filed_before_it_was_kept_says_nothing_of_what_waited(
+def test_what_stages_were_used_for_stands_beside_the_open_day_and_is_kept_with_a_report(
+    nights: Nights, clock: Clock, reader: Caller
+) -> None:
+    def told() -> list[dict[str, Any]]:
+        asked = {"from": "2026-03-02", "to": "2026-03-02", "by": "stage"}
+        groups: list[dict[str, Any]] = reader.get("/v1/occupancy", params=asked).json()["groups"]
+        return [each for each in groups if each["time"]["stage_days"]]
+
+    nights.signal("barn", "call", "2026-03-02T09:00:00Z")
+    clock.now = datetime(2026, 3, 2, 11, tzinfo=UTC)
+    beside = reader.get(f"{NIGHTLY}/2026-03-02").json()["occupancy"]
+    assert [{**each, "day": None} for each in beside] == told() != []
+    nights.signal("barn", "wrap", "2026-03-02T12:30:00Z")
+    file_monday(nights, clock)
+
+    filed = reader.get(f"{NIGHTLY}/2026-03-02").json()["occupancy"]
+    barn = next(each for each in filed if each["stage"] == "barn")
+    assert barn["actual"] == {"open_s": 0, "outside_s": 3 * 3600 + 1800}
+    assert [{**each, "day": None} for each in filed] == told()
+    # What is entered later is told by the occupancy as it is known now; the report is what was known.
+    nights.at("2026-03-03T09:00:00Z").signal("barn", "call", "2026-03-02T14:00:00Z")
+    nights.signal("barn", "wrap", "2026-03-02T15:00:00Z")
+    nights.work()
+    (known_now,) = [each for each in told() if each["stage"] == "barn"]
+    assert known_now["actual"]["outside_s"] == barn["actual"]["outside_s"] + 3600
+    assert reader.get(f"{NIGHTLY}/2026-03-02").json()["occupancy"] == filed
+
+
+def test_a_report_filed_before_these_were_kept_says_nothing_of_waits_and_stages(
     nights: Nights, clock: Clock, reader: Caller
 ) -> None:
     file_monday(nights, clock)
     with nights.database.writing() as session:
-        session.execute(update(NightlyReportRow).values(blocked=None))
-    assert reader.get(f"{NIGHTLY}/2026-03-02").json()["blocked"] is None
+        session.execute(update(NightlyReportRow).values(blocked=None, occupancy=None))
+    report = reader.get(f"{NIGHTLY}/2026-03-02").json()
+    assert (report["blocked"], report["occupancy"]) == (None, None)
 
 
 def test_a_report_filed_before_reports_told_of_phases_says_that_it_does_not(

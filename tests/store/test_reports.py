@@ -49,6 +49,7 @@ def filing(of: DayFacts, *, position: int) -> Filing:
         inputs=stored_facts(of),
         figures=stored(nightly(of)),
         blocked=None,
+        occupancy=None,
     )
 
 

@@ -9,8 +9,10 @@ from datetime import date, timedelta
 from types import MappingProxyType
 from typing import Any, ClassVar
 
+from service.domain import stagefigures
 from service.domain.days import Shooting, Worked, plain, worked
 from service.domain.events import Event, EventKind
+from service.domain.occupancy import stage_days
 from service.domain.reports import Filed, nightly, says_the_same, stored, stored_facts
 from service.domain.studio import production_day
 from service.domain.takes import Purpose, history
@@ -131,6 +133,7 @@ class _Desk:
         self._rows: dict[int, DayRows] = {}
         self._changed: set[int] = set()
         self._waits: dict[int, Mapping[str, Any]] = {}
+        self._stages: dict[date, Mapping[str, Any]] = {}
 
     def filed(self, production_id: int) -> Mapping[date, Filed]:
         """The reports there are of a production."""
@@ -233,6 +236,7 @@ class _Desk:
                         inputs=stored_facts(facts),
                         figures=figures,
                         blocked=self._blocked(production_id),
+                        occupancy=self._occupancy(day),
                     )
                 )
             self._note(day, facts.shooting)
@@ -252,6 +256,18 @@ class _Desk:
         if production_id not in self._waits:
             self._waits[production_id] = plain(self._context.blocked(production_id, limit=NAMED))
         return self._waits[production_id]
+
+    def _occupancy(self, day: date) -> Mapping[str, Any]:
+        """What each stage was planned and used for on a day, by its code; alike for all productions."""
+        if day not in self._stages:
+            stages = [stage for stage in self._context.stages() if stage.began_on <= day]
+            facts = self._context.stage_facts([stage.stage_id for stage in stages], day, day)
+            self._stages[day] = {
+                stage.code: stagefigures.stored(of_day.figures)
+                for stage in stages
+                for of_day in stage_days(facts[stage.stage_id], [day], self._context.studio, as_of=self._context.now)
+            }
+        return self._stages[day]
 
     def _note(self, day: date, shooting: Sequence[Shooting]) -> None:
         """Keep what a report says was shot on its day."""
