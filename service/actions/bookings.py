@@ -9,6 +9,7 @@ from sqlmodel import Session
 
 from service.domain.bookings import Activity, Clash, Firmness, Shared, clashes_of
 from service.domain.events import EventKind
+from service.domain.misfits import released_by_an_omission
 from service.domain.refusals import Clash as Contradiction
 from service.domain.refusals import Fault, UnfitFields, Unknown
 from service.domain.spans import Span
@@ -83,7 +84,7 @@ def find(session: Session, booking_id: int, *, only: int | None = None, lock: bo
 
 
 def require_fit(session: Session, wanted: Wanted) -> None:
-    """Raises UnfitFields where it takes nothing, holds no stage or without a reason, or is of a part there is not."""
+    """Raises UnfitFields where it takes nothing, holds no stage or without a reason, or is of what is not there."""
     faults = []
     if wanted.stage is None and wanted.animator is None:
         faults.append(Fault("Name the stage, the animator or both: a booking takes something.", pointer="#/stage"))
@@ -91,6 +92,9 @@ def require_fit(session: Session, wanted: Wanted) -> None:
         faults.append(Fault("Name the `stage` whose set must not be touched.", pointer="#/stage"))
     if wanted.activity is Activity.HOLDING and wanted.note is None:
         faults.append(Fault("Say in `note` why the set must not be touched.", pointer="#/note"))
+    if wanted.shot is not None and wanted.shot.omitted and released_by_an_omission(wanted.activity):
+        detail = f"Shot {wanted.shot.code} is omitted: restore it first. Only strike and upkeep are booked for such."
+        faults.append(Fault(detail, pointer="#/shot"))
     if wanted.part is not None and (fault := _no_part(session, wanted.shot, wanted.part)) is not None:
         faults.append(Fault(fault, pointer="#/part"))
     if faults:

@@ -102,6 +102,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("unfit-fields", FIELDS, says="Name the `stage` whose set"),
     Refused("unfit-fields", FIELDS, says="Name the `shot` whose part this is."),
     Refused("unfit-fields", "parts are those of the shot's plan", says="is not split."),
+    Refused("unfit-fields", "a shot is omitted or not", says="is omitted: restore it first"),
     Refused("unfit-fields", FIELDS, says="Let it end after it starts"),
     Refused("unfit-fields", FIELDS, says="Name the `production` of the shot, too."),
     Refused("unfit-fields", FIELDS, says="Give `from` and a later `to`, or neither."),

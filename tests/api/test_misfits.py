@@ -1,5 +1,6 @@
 """Which bookings a shot's move, omission, restoring, re-cut and merge touch, over HTTP."""
 
+import threading
 from collections.abc import Callable
 from typing import Any
 
@@ -102,6 +103,49 @@ def test_a_booking_that_is_under_way_is_cut_and_its_rest_comes_back(
     back = coordinator.get(f"{ALL}/{rest}").json()
     assert (back["start"], back["end"], back["animator"]) == ("2026-03-04T10:00:01Z", "2026-03-06T17:00:00Z", "Ilse")
     assert [each["booking"] for each in back["clashes"]] == []
+
+
+def test_an_omitted_shot_is_booked_for_what_is_left_to_do_on_the_stage_alone(
+    database: Database, coordinator: Caller
+) -> None:
+    add_shot(database, omitted=True)
+
+    problem = book(coordinator, 422)
+    assert problem["errors"][0]["detail"].startswith("Shot 0120 is omitted: restore it first.")
+    assert book(coordinator, activity="strike")["booking"] == 1
+
+
+def test_an_omission_and_a_move_of_the_same_bookings_at_once_leave_nothing_half_done(
+    database: Database, coordinator: Caller
+) -> None:
+    add_shot(database)
+    own = [book(coordinator, **day(number))["booking"] for number in range(3, 9)]
+    answers: list[int] = []
+
+    def flip(omitted: bool) -> None:  # noqa: FBT001 -- what a thread is given
+        said = {"omitted": omitted}
+        answers.append(coordinator.send("PATCH", SHOT, json=said, headers={"If-Match": "*"}).status_code)
+
+    def shift(order: int) -> None:
+        named = [{"booking": number} for number in own[::order]]
+        answers.append(coordinator.post("/v1/rebookings", {"bookings": named, "shift_days": 1}).status_code)
+
+    threads = [
+        threading.Thread(target=act, args=(what,))
+        for act, what in ((flip, True), (shift, 1), (shift, -1), (flip, False), (shift, 1), (flip, True), (shift, -1))
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    assert set(answers) <= {200, 409}
+    assert answers.count(200) >= 3
+    # Whoever came last: all of them stand, or none does.
+    standing = coordinator.get(SHOT).json()["omitted"] is False
+    assert numbers(coordinator) == (own if standing else [])
+    starts = {coordinator.get(f"{ALL}/{number}").json()["start"][:10] for number in own}
+    assert len(starts) == len(own)
 
 
 def test_a_booking_that_somebody_cancelled_does_not_come_back(database: Database, coordinator: Caller) -> None:
