@@ -36,6 +36,9 @@ _FIELDS = {
     "insert_of": "the shot it is an insert of",
     "difficulty": "its difficulty",
     "notes": "its notes",
+    "note": "its note",
+    "part": "its part",
+    "asked_by": "who asked for it",
 }
 _LENGTHS = frozenset({"cut_frames", "handle_in", "handle_out"})
 

@@ -130,8 +130,14 @@ OF_A_SHOT: dict[EventKind, tuple[dict[str, Any], str]] = {
         "Pencilled booking 7 of stage mill and Ilse for shooting, 2026-03-03T08:00Z to 2026-03-03T17:00Z.",
     ),
     EventKind.BOOKING_CHANGED: (
-        {"booking": 7, "changed": {"firmness": {"before": "pencilled", "after": "confirmed"}}},
-        "Booking 7 was changed: firmness went from pencilled to confirmed.",
+        {
+            "booking": 7,
+            "changed": {
+                "firmness": {"before": "pencilled", "after": "confirmed"},
+                "asked_by": {"before": None, "after": "Ada"},
+            },
+        },
+        "Booking 7 was changed: firmness went from pencilled to confirmed; who asked for it went from none to Ada.",
     ),
     EventKind.BOOKING_CANCELLED: (
         {**BOOKED, "stage": None, "reason": "the set is not dry"},
