@@ -23,8 +23,9 @@ from service.settings import Settings
 from service.store import catalogue
 from service.store.cursors import CursorKey
 from service.store.engine import Database
+from service.store.partitions import production_of
 from workers import host, schedule
-from workers.contract import Worker
+from workers.contract import Partition, Worker
 from workers.engine import Outcome, step
 from workers.relay import Unsent
 
@@ -34,6 +35,8 @@ QUEUE = "tiedown"
 STEP, JOB, PULSE = "tiedown.step", "tiedown.job", "tiedown.pulse"
 # A task steps on for this long before it lets the next hint have its turn.
 BUDGET_S = 10.0
+# Of many parts of the log each has its turn within the life of a hint.
+PART_BUDGET_S = 1.0
 HINT_LIFE_S = 5.0
 PUBLISH_S = 3600.0
 KILL_AFTER_S = 5.0
@@ -54,9 +57,11 @@ class Engine:
     def step(self, name: str, partition: str) -> None:
         """Step a worker until it has caught up, cannot go on, or the time is up."""
         worker = next((each for each in self.workers if each.name == name), None)
-        if worker is None:
+        by_production = production_of(partition) is not None
+        # Another version may be installed here, whose cursors are others.
+        if worker is None or by_production != (worker.partition is Partition.BY_PRODUCTION):
             return
-        deadline = time.monotonic() + BUDGET_S
+        deadline = time.monotonic() + (PART_BUDGET_S if by_production else BUDGET_S)
         while time.monotonic() < deadline:
             result = step(
                 self.database,

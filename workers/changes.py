@@ -13,7 +13,7 @@ from sqlmodel import Session
 from service.domain.dayfigures import Figure
 from service.domain.events import EventKind
 from service.domain.reports import report_of
-from service.store import events, figures, kept, reports
+from service.store import events, figures, kept, reports, shots
 from service.store.kept import Shelf
 from workers.contract import (
     MOST_ANNOUNCEMENTS,
@@ -81,6 +81,24 @@ def _checked(worker: Worker, change: Change) -> Change:
             return replace(change, data=_plain(change.data))
         case _:
             raise WrongChange(f"a worker returns Replace, Keep, Announce, File and Result, not {type(change).__name__}")
+
+
+def stray(session: Session, changes: Sequence[Change], production_id: int) -> str | None:
+    """What of the changes is not the production's whose part of the log was handled; None where all of it is.
+
+    Else two parts could write one row at the same time, and the older facts stand in the end.
+    """
+    of_one = (each for each in changes if isinstance(each, Keep | Announce | File))
+    others = [each for each in of_one if each.production_id != production_id]
+    if others:
+        return f"events of the production {production_id} change what is of that production, not {others[0]!r:.200}"
+    shot_ids = {each.shot_id for each in changes if isinstance(each, Replace)}
+    strange = sorted(shot_ids - shots.ids_of(session, production_id, shot_ids))
+    if strange:
+        return (
+            f"events of the production {production_id} replace rows of its shots; the shot {strange[0]} is none of it"
+        )
+    return None
 
 
 def _replaced(worker: Worker, change: Replace) -> Replace:

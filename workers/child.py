@@ -18,10 +18,11 @@ from datetime import UTC, datetime
 from types import FrameType
 
 from service.settings import Settings
-from service.store import catalogue
+from service.store import catalogue, partitions
 from service.store.engine import Busy, Database, Unusable
+from service.store.partitions import WHOLE_LOG
 from workers import host, logs, schedule
-from workers.contract import Worker
+from workers.contract import Partition, Worker
 from workers.engine import Outcome, step
 from workers.host import Found
 
@@ -59,7 +60,8 @@ class Round:
         self._pulse()
         more = False
         for worker in self._workers:
-            more |= self._step(worker)
+            for partition in self._partitions(worker):
+                more |= self._step(worker, partition)
         done = schedule.run(
             self._database,
             self._workers,
@@ -73,11 +75,21 @@ class Round:
             log.info("job tried", extra={"worker": done.worker, "job": done.name, "outcome": done.outcome})
         return more or done is not None
 
-    def _step(self, worker: Worker) -> bool:
+    def _partitions(self, worker: Worker) -> Sequence[str]:
+        """The parts of the log a worker reads in this round: a batch of each, however much there is in another."""
+        if worker.partition is Partition.WHOLE_LOG:
+            return [WHOLE_LOG]
+        with self._database.reading() as session:
+            parts, asked = partitions.parts(session, by_production=True), partitions.asked_again(session)
+            found = partitions.behind(session, worker.name, worker.version, parts, asked=asked)
+        return [each.part.name for each in found]
+
+    def _step(self, worker: Worker, partition: str) -> bool:
         self._beat()
         result = step(
             self._database,
             worker,
+            partition=partition,
             settings=self._settings,
             owner=self._owner,
             now=self._clock(),

@@ -51,6 +51,7 @@ __all__ = [
     "Filed",
     "Keep",
     "NoSettings",
+    "Partition",
     "Pending",
     "Production",
     "Purpose",
@@ -80,6 +81,22 @@ class NoSettings(BaseModel):
     """The settings of a worker that has none."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Partition(StrEnum):
+    """Which cursors a worker has in the log: one, or one for each production.
+
+    By production, batches of several productions are handled at the same time, each by another process, and one that
+    cannot be digested keeps no other production waiting. A batch then has events of one production,
+    `context.production_id`, and events of none (stages, the studio's settings), which reach every production's part, in
+    the order of the log; a worker that no production is there for yet gets none. All that a call returns must belong to
+    that production: shots of it in Replace, its `production_id` in Keep and Announce, and keys that no other
+    production's rows have, so that no row is written from two parts at once. A production's part begins with its first
+    event. Whoever changes this raises `version`.
+    """
+
+    WHOLE_LOG = "whole log"
+    BY_PRODUCTION = "by production"
 
 
 class CatchUp(StrEnum):
@@ -220,6 +237,10 @@ class Context(Protocol):
         """The server's clock when the work began, UTC."""
 
     @property
+    def production_id(self) -> int | None:
+        """The production whose part of the log is handled; None of the whole log, and in a job."""
+
+    @property
     def studio(self) -> Studio:
         """What the studio set: zone, start of the day, plate minimum."""
 
@@ -310,6 +331,10 @@ class Worker(Protocol):
     log from its beginning into rows of its own, and until it has read as far as the old one the old one's rows are
     shown, from then on the new one's. Rows of the old version stay. Two hosts with different versions do each other no
     harm. Whoever changes settings that change figures raises it, too.
+
+    `partition` says whether it has a cursor for each production. Where it is `ordered`, an event is set aside, too,
+    while an earlier one of the same shot is; these are tried by themselves and in their order once that one is digested
+    or skipped. Otherwise the later events go on without it, as suits who computes from facts.
     """
 
     name: ClassVar[str]
@@ -317,6 +342,8 @@ class Worker(Protocol):
     events: ClassVar[frozenset[str]] = frozenset()
     tables: ClassVar[Mapping[str, str]] = MappingProxyType({})
     Settings: ClassVar[type[BaseModel]] = NoSettings
+    partition: ClassVar[Partition] = Partition.WHOLE_LOG
+    ordered: ClassVar[bool] = False
 
     def __init__(self, settings: BaseModel) -> None:
         """Make the worker with an instance of its `Settings`. Raise ValueError where they contradict each other."""

@@ -5,7 +5,7 @@ keeps them from doing the work twice, the compare-and-set on the position keeps 
 """
 
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -16,16 +16,17 @@ from sqlalchemy.exc import DBAPIError
 from sqlmodel import Session
 
 from service.domain.events import Event
-from service.store import cursors, events, quarantine
+from service.store import cursors, events, partitions, quarantine
 from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database, retryable
 from service.store.failures import understood
-from workers.changes import apply, checked
+from service.store.partitions import WHOLE_LOG, Part, production_of
+from workers.changes import apply, checked, stray
 from workers.contract import Change, Context, Worker
 from workers.snapshot import Snapshot
 
-# The one partition there is: a worker reads the whole log. A cursor names it, so that a log can be shared out later.
-WHOLE_LOG = "all"
+# What a worker changes, or what went wrong.
+Tried = tuple[tuple[Change, ...], str | None]
 WRITE_TRIES = 3
 FIRST_PAUSE_S = 1.0
 FIRST_PAUSE_AFTER_DEATH_S = 5.0
@@ -101,7 +102,7 @@ def step(
     alone: bool = False,
     beat: Callable[[], None] = _silent,
 ) -> StepResult:
-    """Take a worker one batch further.
+    """Take a worker one batch further in a partition of the log, the name of one that its `partition` asks for.
 
     `owner` names this process's life: a lease found under another name whose time is up belonged to a process that
     died at work. An engine that is `alone` on its database need not wait for the time to be up. Errors of
@@ -135,6 +136,7 @@ class _Run:
     ) -> None:
         self.database, self.worker, self.key = database, worker, key
         self.settings, self.owner, self.alone, self.now, self.beat = settings, owner, alone, now, beat
+        self.part = Part(key.partition, production_of(key.partition), 0, 0)
 
     def look(self) -> StepResult | Event | None:
         """Without writing, whether there is anything to handle: an event to try again, or None where a batch may be.
@@ -143,11 +145,12 @@ class _Run:
         """
         with self.database.reading() as session:
             head = events.head(session)
+            self.part = partitions.part(session, self.key.partition)
             cursor = cursors.find(session, self.key)
-            position = 0 if cursor is None else cursor.position
-            wanted = cursors.anything_wanted(session, position, kinds=self.worker.events)
+            position = self.part.begins if cursor is None else cursor.position
+            wanted = cursors.anything_wanted(session, position, kinds=self.worker.events, holds=self.part.holds())
             again = None if cursor is None else quarantine.to_retry(session, self.key)
-        if again is None and (position >= head or not self.worker.events):
+        if again is None and (position >= self.part.last or not self.worker.events):
             return StepResult(outcome=Outcome.IDLE, position=position)
         if cursor is not None and (refusal := self._refusal(cursor)):
             return refusal
@@ -155,7 +158,7 @@ class _Run:
         if again is not None or wanted or (cursor is not None and cursor.held_by_another(self.owner)):
             return again
         with self.database.writing() as session:
-            cursors.add(session, self.key, batch_limit=self.settings.engine_batch)
+            cursors.add(session, self.key, batch_limit=self.settings.engine_batch, position=self.part.begins)
             passed = cursors.pass_by(session, self.key, old=position, new=head, now=self.now)
         return StepResult(outcome=Outcome.MOVED if passed else Outcome.OVERTAKEN, position=head if passed else position)
 
@@ -165,7 +168,7 @@ class _Run:
         Counted before it runs, or an event that kills the process would kill it for ever.
         """
         with self.database.writing() as session:
-            cursors.add(session, self.key, batch_limit=self.settings.engine_batch)
+            cursors.add(session, self.key, batch_limit=self.settings.engine_batch, position=self.part.begins)
             cursor = cursors.lock(session, self.key)
             if refusal := self._refusal(cursor):
                 return refusal
@@ -190,22 +193,35 @@ class _Run:
         with self.database.reading() as session:
             # The log's head is read first: the snapshot begins with it, so no fact in it is older than the head says.
             head = events.head(session)
-            batch = events.read_after(session, claimed.position, limit=claimed.batch_limit, kinds=self.worker.events)
-            context = Snapshot(session, worker=self.worker, position=head, now=self.now, beat=self.beat)
-            changes, failure = attempt(self.worker, partial(self.worker.handle, batch, context))
-            health = () if failure is not None else asked(self.worker, context)
+            kinds, holds = self.worker.events, self.part.holds()
+            batch = events.read_after(session, claimed.position, limit=claimed.batch_limit, kinds=kinds, holds=holds)
+            held = quarantine.behind_others(session, self.key, batch) if self.worker.ordered else {}
+            free = [event for event in batch if event.id not in held]
+            context = self._context(session, head)
+            changes, failure = self._handled(session, free, context) if free else ((), None)
+            health = asked(self.worker, context) if free and failure is None else None
         if failure is not None:
             return self._failed(claimed, batch, failure)
         reached = batch[-1].id if len(batch) == claimed.batch_limit else head
         try:
-            self._settle(claimed, reached, rests_on=head, changes=changes, health=health)
+            self._settle(claimed, reached, rests_on=head, changes=changes, health=health, held=held)
         except Overtaken:
             return StepResult(outcome=Outcome.OVERTAKEN, position=claimed.position)
         except Busy:
             raise
         except Exception as error:  # noqa: BLE001 - rows the database refuses are the worker's failure like any other
             return self._failed(claimed, batch, describe(error))
-        return StepResult(outcome=Outcome.MOVED, position=reached, handled=len(batch))
+        return StepResult(outcome=Outcome.MOVED, position=reached, handled=len(free))
+
+    def _context(self, session: Session, head: int) -> Snapshot:
+        of = self.part.production_id
+        return Snapshot(session, worker=self.worker, production_id=of, position=head, now=self.now, beat=self.beat)
+
+    def _handled(self, session: Session, batch: Sequence[Event], context: Context) -> Tried:
+        changes, failure = attempt(self.worker, partial(self.worker.handle, batch, context))
+        if failure is None and self.part.production_id is not None:
+            failure = stray(session, changes, self.part.production_id)
+        return changes, failure
 
     def try_again(self, claimed: Cursor, event: Event) -> StepResult:
         """Try an event once more that was set aside. The cursor stays where it is; a failure leaves the event aside."""
@@ -213,9 +229,7 @@ class _Run:
             begun = quarantine.begin_retry(session, self.key, event.id)
         with self.database.reading() as session:
             head = events.head(session)
-            context = Snapshot(session, worker=self.worker, position=head, now=self.now, beat=self.beat)
-            handle = partial(self.worker.handle, [event], context)
-            changes, failure = attempt(self.worker, handle) if begun else ((), None)
+            changes, failure = self._handled(session, [event], self._context(session, head)) if begun else ((), None)
 
         def write(session: Session) -> None:
             if not cursors.release(session, self.key, owner=self.owner, attempts=max(0, claimed.attempts - 1)):
@@ -241,7 +255,14 @@ class _Run:
         return StepResult(outcome=outcome, position=claimed.position, handled=int(failure is None), error=failure)
 
     def _settle(
-        self, claimed: Cursor, reached: int, *, rests_on: int, changes: Sequence[Change], health: Sequence[str]
+        self,
+        claimed: Cursor,
+        reached: int,
+        *,
+        rests_on: int,
+        changes: Sequence[Change],
+        health: Sequence[str] | None,
+        held: Mapping[int, int],
     ) -> None:
         def write(session: Session) -> None:
             moved = cursors.advance(
@@ -254,7 +275,9 @@ class _Run:
             )
             if not moved:
                 raise Overtaken
-            cursors.note_health(session, self.key, health)
+            if health is not None:
+                cursors.note_health(session, self.key, health)
+            quarantine.wait_behind(session, self.key, held, now=self.now)
             apply(session, self.worker, changes, position=rests_on, now=self.now)
 
         write_again(self.database, write)
@@ -264,7 +287,8 @@ class _Run:
 
         What killed it may be the next one of the batch as well as the first, so the batch is halved all the same.
         """
-        pending = cursors.wanted_ids(session, cursor.position, kinds=self.worker.events, limit=cursor.batch_limit)
+        kinds, holds = self.worker.events, self.part.holds()
+        pending = cursors.wanted_ids(session, cursor.position, kinds=kinds, limit=cursor.batch_limit, holds=holds)
         error = f"the process died at work on {len(pending) or 'no new'} events"
         return self._give_back(session, cursor, pending=pending, error=error, first_s=FIRST_PAUSE_AFTER_DEATH_S)
 
@@ -335,7 +359,7 @@ def write_again(database: Database, write: Callable[[Session], None]) -> None:
             return
 
 
-def attempt(worker: Worker, work: Callable[[], Sequence[Change]]) -> tuple[tuple[Change, ...], str | None]:
+def attempt(worker: Worker, work: Callable[[], Sequence[Change]]) -> Tried:
     """Let a worker work; its changes, or what went wrong. A database that does not answer is raised: no worker's fault.
 
     Whatever else a worker raises must stop nobody else, an exit included.

@@ -20,7 +20,7 @@ from service.store import catalogue
 from service.store.catalogue import Entry
 from service.store.engine import Database
 from workers.changes import TABLE
-from workers.contract import ENTRY_POINTS, Schedule, Worker
+from workers.contract import ENTRY_POINTS, Partition, Schedule, Worker
 from workers.engine import describe
 
 log = logging.getLogger("tiedown.host")
@@ -32,6 +32,8 @@ NO_SCHEMA: Mapping[str, Any] = MappingProxyType({})
 FORGOTTEN_AFTER = timedelta(days=2)
 # In the settings of any worker: whether this host imports it at all.
 ENABLED = "enabled"
+# What the base class brings, and a class of its own may have left out.
+OFFERED = ("schedules", "partition", "ordered", "handle", "scheduled", "health")
 CONTRACTS = re.compile(r"tiedown\.workers\.v[0-9]+")
 
 
@@ -133,6 +135,7 @@ def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:
         events=sorted(worker.events),
         tables=dict(worker.tables),
         settings_schema=worker.Settings.model_json_schema(),
+        by_production=worker.partition is Partition.BY_PRODUCTION,
     )
     return Found(entry, worker)
 
@@ -142,7 +145,7 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
     made = point.load()
     if not isinstance(made, type):
         raise Unfit(f"{point.value} is not a class")
-    for attribute in ("name", "version", "events", "tables", "Settings", "schedules", "handle", "scheduled", "health"):
+    for attribute in ("name", "version", "events", "tables", "Settings", *OFFERED):
         if not hasattr(made, attribute):
             raise Unfit(f"{point.value} has no {attribute}; subclass workers.contract.Worker")
     name, version, model = made.name, made.version, made.Settings  # type: ignore[attr-defined]  # a stranger's class; asked for above
@@ -156,8 +159,7 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
     if not (isinstance(model, type) and issubclass(model, BaseModel)):
         raise Unfit(f"the Settings of {name} must be a pydantic model")
     worker = _made(made, model, settings)
-    if not all(isinstance(kind, str) for kind in worker.events):
-        raise Unfit(f"the events of {name} must be kinds of event")
+    _check_reading(worker)
     if not all(_is_table(*each) for each in dict(worker.tables).items()):
         raise Unfit(
             f"the tables of {name} must be names (a letter, then letters, digits, hyphens and underscores, all lower "
@@ -166,6 +168,14 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
     if not all(isinstance(schedule, Schedule) for schedule in worker.schedules):
         raise Unfit(f"the schedules of {name} must be of the type Schedule")
     return worker
+
+
+def _check_reading(worker: Worker) -> None:
+    if not all(isinstance(kind, str) for kind in worker.events):
+        raise Unfit(f"the events of {worker.name} must be kinds of event")
+    kept: tuple[object, object] = worker.partition, worker.ordered
+    if not (isinstance(kept[0], Partition) and isinstance(kept[1], bool)):
+        raise Unfit(f"the partition of {worker.name} must be a Partition, and its ordered true or false")
 
 
 def _made(worker: type, model: type[BaseModel], settings: Mapping[str, Any]) -> Worker:

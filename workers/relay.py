@@ -14,10 +14,9 @@ from typing import Protocol
 
 from service.domain.workers import State
 from service.settings import Settings
-from service.store import catalogue, cursors, events, jobs, quarantine
+from service.store import catalogue, jobs, partitions, quarantine
 from service.store.cursors import CursorKey
 from service.store.engine import Database
-from workers.engine import WHOLE_LOG
 from workers.host import this_host
 
 log = logging.getLogger("tiedown.relay")
@@ -31,11 +30,11 @@ MOST_WAITING = 64
 
 @dataclass(frozen=True, slots=True)
 class Behind:
-    """A cursor with work after it that nobody does: where it stands, and how long the log is."""
+    """A cursor with work after it that nobody does: where it stands, and the last event of its part of the log."""
 
     key: CursorKey
     position: int
-    head: int
+    last: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,16 +68,20 @@ class Unsent(Exception):
 def look(database: Database, *, now: datetime) -> Work:
     """What there is to do, in one snapshot and without a write."""
     with database.reading() as session:
-        head = events.head(session)
-        behind = []
-        for worker, version, kinds in catalogue.newest(session, state=State.LOADED):
-            key = CursorKey(worker, version, WHOLE_LOG)
-            cursor = cursors.find(session, key)
-            position = 0 if cursor is None else cursor.position
-            busy = cursor is not None and (cursor.leased(now, owner="") or cursor.waits(now))
-            waits = position < head or quarantine.to_retry(session, key) is not None
-            if kinds and waits and not busy:
-                behind.append(Behind(key, position, head))
+        among = {each: partitions.parts(session, by_production=each) for each in (False, True)}
+        asked = partitions.asked_again(session)
+        found = [
+            (CursorKey(row.worker, row.version, each.part.name), each)
+            for row in catalogue.newest(session, state=State.LOADED)
+            if row.events
+            for each in partitions.behind(session, row.worker, row.version, among[row.by_production], asked=asked)
+            if each.cursor is None or not (each.cursor.leased(now, owner="") or each.cursor.waits(now))
+        ]
+        behind = (
+            Behind(key, each.position, each.part.last)
+            for key, each in found
+            if each.position < each.part.last or quarantine.to_retry(session, key) is not None
+        )
         return Work(tuple(behind), any(job.free(now) for job in jobs.in_turn(session)))
 
 
@@ -106,11 +109,13 @@ class Relay:
         due = [each for each in work.behind if self._due(each, passed)]
         job = work.job_due and passed - self._job_at >= SEND_AGAIN_S
         pulse = passed - self._pulse_at >= PULSE_S
-        if not (due or job or pulse) or self._hints.waiting() >= MOST_WAITING:
+        if not (due or job or pulse) or (waiting := self._hints.waiting()) >= MOST_WAITING:
             return 0
+        # Of very many parts of the log those that nobody has touched for longest come first.
+        due = due[: MOST_WAITING - waiting]
         for each in due:
             self._hints.step(each.key)
-            self._sent[each.key] = (each.head, passed)
+            self._sent[each.key] = (each.last, passed)
         if job:
             self._hints.job()
             self._job_at = passed
@@ -129,8 +134,8 @@ class Relay:
 
     def _due(self, behind: Behind, passed: float) -> bool:
         """Whether to hint: the last hint was followed as far as it told of, or is old enough to be thought lost."""
-        head, at = self._sent.get(behind.key, (0, float("-inf")))
-        return behind.position >= head or passed - at >= SEND_AGAIN_S
+        last, at = self._sent.get(behind.key, (0, float("-inf")))
+        return behind.position >= last or passed - at >= SEND_AGAIN_S
 
 
 class _State:

@@ -26,6 +26,7 @@ from service.store import (
     figures,
     kept,
     occupancy,
+    partitions,
     productions,
     reports,
     shifts,
@@ -45,9 +46,16 @@ class Snapshot(Context):
     """The context of one call, read through the session that began with the log's head."""
 
     def __init__(
-        self, session: Session, *, worker: Worker, position: int, now: datetime, beat: Callable[[], None]
+        self,
+        session: Session,
+        *,
+        worker: Worker,
+        production_id: int | None = None,
+        position: int,
+        now: datetime,
+        beat: Callable[[], None],
     ) -> None:
-        self._session, self._worker, self._beat = session, worker, beat
+        self._session, self._worker, self._production_id, self._beat = session, worker, production_id, beat
         self._position, self._now = position, now
 
     @property
@@ -59,6 +67,11 @@ class Snapshot(Context):
     def now(self) -> datetime:
         """The server's clock when the work began, UTC."""
         return self._now
+
+    @property
+    def production_id(self) -> int | None:
+        """The production whose part of the log is handled; None where it is all of it."""
+        return self._production_id
 
     @cached_property
     def studio(self) -> Studio:
@@ -166,7 +179,7 @@ class Snapshot(Context):
 
     def pending(self) -> Pending:
         """What the worker's stored rows may not show yet."""
-        position = min(cursors.positions(self._session, self._worker.name, self._worker.version), default=0)
+        position = partitions.reached(self._session, self._worker.name, self._worker.version)
         shot_ids = cursors.shots_after(self._session, position, kinds=self._worker.events)
         return Pending(frozenset(each for each in shot_ids if each is not None), everything=None in shot_ids)
 

@@ -14,7 +14,7 @@ from service.api.fields import Out
 from service.api.pages import Keying
 from service.api.strict import StrictRoute
 from service.domain.refusals import Unknown
-from service.store import cursors, figures, kept, workers
+from service.store import figures, kept, partitions, workers
 from service.store.kept import Listed, Shelf
 
 router = APIRouter(prefix="/v1/workers", tags=["workers"], route_class=StrictRoute)
@@ -111,7 +111,7 @@ def list_kept(door: Reader, worker: WorkerInPath, table: TableInPath, window: Ke
         shown, following = window.page(rows, key_of=lambda each: each.row.key)
         out = KeptPage(
             version=shelf.version,
-            position=min(cursors.positions(session, worker, shelf.version), default=0),
+            position=partitions.reached(session, worker, shelf.version),
             items=[KeptOut.of(each) for each in shown],
             next=following,
         )

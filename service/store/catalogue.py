@@ -20,7 +20,8 @@ SILENT_FOR = timedelta(days=1)
 class Entry:
     """A worker as a host found it; `version` is 0 where it could not be loaded, and `error` then says why.
 
-    `tables` are those it keeps rows in, by name, each with what a row is.
+    `tables` are those it keeps rows in, by name, each with what a row is; `by_production` says that it has a cursor for
+    each production.
     """
 
     worker: str
@@ -31,6 +32,7 @@ class Entry:
     events: Sequence[str]
     tables: Mapping[str, str]
     settings_schema: Mapping[str, Any]
+    by_production: bool = False
 
 
 def record(session: Session, host: str, entries: Sequence[Entry], *, now: datetime, forget_before: datetime) -> None:
@@ -49,6 +51,7 @@ def record(session: Session, host: str, entries: Sequence[Entry], *, now: dateti
             "events": list(entry.events),
             "tables": dict(entry.tables),
             "settings_schema": dict(entry.settings_schema),
+            "by_production": entry.by_production,
             "seen_at": now,
         }
         for entry in entries
@@ -57,14 +60,13 @@ def record(session: Session, host: str, entries: Sequence[Entry], *, now: dateti
         session.exec(insert(CatalogueRow), params=rows)
 
 
-def newest(session: Session, *, state: str) -> list[tuple[str, int, frozenset[str]]]:
-    """Of each worker some host found in `state`: its name, the newest version, and the kinds of event it wants."""
-    found: dict[str, tuple[int, frozenset[str]]] = {}
+def newest(session: Session, *, state: str) -> list[CatalogueRow]:
+    """Of each worker some host found in `state`, by name, its newest version as one of these hosts has it."""
+    found: dict[str, CatalogueRow] = {}
     for row in session.exec(select(CatalogueRow).where(col(CatalogueRow.state) == state)):
-        found[row.worker] = max(
-            found.get(row.worker, (0, frozenset())), (row.version, frozenset(row.events)), key=lambda each: each[0]
-        )
-    return [(worker, version, events) for worker, (version, events) in sorted(found.items())]
+        if row.worker not in found or found[row.worker].version < row.version:
+            found[row.worker] = row
+    return [found[worker] for worker in sorted(found)]
 
 
 def beat(session: Session, role: str, *, host: str, now: datetime) -> None:

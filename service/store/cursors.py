@@ -34,6 +34,7 @@ class Cursor:
     next_try_at: datetime | None
     leased_until: datetime | None
     lease_owner: str | None
+    moved_at: datetime | None = None
 
     def leased(self, now: datetime, *, owner: str) -> bool:
         """Whether somebody else is at work."""
@@ -58,11 +59,17 @@ def insert_unless_there(session: Session, row: type[SQLModel], values: dict[str,
 def find(session: Session, key: CursorKey) -> Cursor | None:
     """The cursor as the session's snapshot has it, None before the worker's first step."""
     row = session.exec(select(CursorRow).where(*_is(key))).one_or_none()
-    return None if row is None else _cursor(row)
+    return None if row is None else cursor_of(row)
 
 
-def add(session: Session, key: CursorKey, *, batch_limit: int) -> None:
-    """Make the cursor at position 0 unless it is there."""
+def by_partition(session: Session, worker: str, version: int) -> dict[str, Cursor]:
+    """The cursors of a version of a worker, by the name of their partition."""
+    rows = session.exec(select(CursorRow).where(col(CursorRow.worker) == worker, col(CursorRow.version) == version))
+    return {row.partition: cursor_of(row) for row in rows}
+
+
+def add(session: Session, key: CursorKey, *, batch_limit: int, position: int = 0) -> None:
+    """Make the cursor at `position` unless it is there."""
     insert_unless_there(
         session,
         CursorRow,
@@ -70,7 +77,7 @@ def add(session: Session, key: CursorKey, *, batch_limit: int) -> None:
             "worker": key.worker,
             "version": key.version,
             "partition": key.partition,
-            "position": 0,
+            "position": position,
             "attempts": 0,
             "batch_limit": batch_limit,
         },
@@ -79,7 +86,7 @@ def add(session: Session, key: CursorKey, *, batch_limit: int) -> None:
 
 def lock(session: Session, key: CursorKey) -> Cursor:
     """The cursor, locked until the transaction ends."""
-    return _cursor(session.exec(select(CursorRow).where(*_is(key)).with_for_update()).one())
+    return cursor_of(session.exec(select(CursorRow).where(*_is(key)).with_for_update()).one())
 
 
 def lease(session: Session, key: CursorKey, *, attempts: int, owner: str, until: datetime) -> None:
@@ -194,13 +201,15 @@ def quarantine(session: Session, key: CursorKey, *, event_id: int, attempts: int
     )
 
 
-def wanted_ids(session: Session, position: int, *, kinds: frozenset[str], limit: int) -> Sequence[int]:
-    """The ids of the first `limit` events of these kinds after `position`, rising."""
+def wanted_ids(
+    session: Session, position: int, *, kinds: frozenset[str], limit: int, holds: ColumnElement[bool]
+) -> Sequence[int]:
+    """The ids of the first `limit` events of these kinds after `position` that a partition `holds`, rising."""
     return [
         id_
         for id_ in session.exec(
             select(EventRow.id)
-            .where(col(EventRow.id) > position, col(EventRow.kind).in_(sorted(kinds)))
+            .where(col(EventRow.id) > position, col(EventRow.kind).in_(sorted(kinds)), holds)
             .order_by(col(EventRow.id))
             .limit(limit)
         )
@@ -208,9 +217,9 @@ def wanted_ids(session: Session, position: int, *, kinds: frozenset[str], limit:
     ]
 
 
-def anything_wanted(session: Session, position: int, *, kinds: frozenset[str]) -> bool:
-    """Whether an event of these kinds comes after `position`."""
-    there = select(exists().where(col(EventRow.id) > position, col(EventRow.kind).in_(sorted(kinds))))
+def anything_wanted(session: Session, position: int, *, kinds: frozenset[str], holds: ColumnElement[bool]) -> bool:
+    """Whether an event of these kinds that a partition `holds` comes after `position`."""
+    there = select(exists().where(col(EventRow.id) > position, col(EventRow.kind).in_(sorted(kinds)), holds))
     return bool(session.exec(there).one())
 
 
@@ -225,15 +234,6 @@ def shots_after(session: Session, position: int, *, kinds: frozenset[str]) -> se
     )
 
 
-def positions(session: Session, worker: str, version: int) -> list[int]:
-    """Where a version of a worker stands on each partition it ever stepped on."""
-    return list(
-        session.exec(
-            select(CursorRow.position).where(col(CursorRow.worker) == worker, col(CursorRow.version) == version)
-        )
-    )
-
-
 def _is(key: CursorKey) -> tuple[ColumnElement[bool], ...]:
     return (
         col(CursorRow.worker) == key.worker,
@@ -242,7 +242,8 @@ def _is(key: CursorKey) -> tuple[ColumnElement[bool], ...]:
     )
 
 
-def _cursor(row: CursorRow) -> Cursor:
+def cursor_of(row: CursorRow) -> Cursor:
+    """The cursor that a row holds."""
     return Cursor(
         position=row.position,
         attempts=row.attempts,
@@ -250,4 +251,5 @@ def _cursor(row: CursorRow) -> Cursor:
         next_try_at=row.next_try_at,
         leased_until=row.leased_until,
         lease_owner=row.lease_owner,
+        moved_at=row.moved_at,
     )

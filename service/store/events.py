@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, insert, select, text
+from sqlalchemy import ColumnElement, func, insert, select, text
 from sqlmodel import Session, col
 
 from service.domain.events import Event, EventKind
@@ -76,13 +76,16 @@ def read_after(
     limit: int,
     kinds: Collection[str] | None = None,
     production_id: int | None = None,
+    holds: ColumnElement[bool] | None = None,
 ) -> list[Event]:
-    """At most *limit* events after *position* in order, of these kinds and this production where given."""
+    """At most *limit* events after *position* in order, of these kinds, this production, in a partition where given."""
     statement = select(EventRow).where(col(EventRow.id) > position).order_by(col(EventRow.id)).limit(limit)
     if kinds is not None:
         statement = statement.where(col(EventRow.kind).in_(sorted(kinds)))
     if production_id is not None:
         statement = statement.where(col(EventRow.production_id) == production_id)
+    if holds is not None:
+        statement = statement.where(holds)
     return [event_of(row) for row in session.scalars(statement)]
 
 

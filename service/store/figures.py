@@ -4,10 +4,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import delete, insert
-from sqlmodel import Session, col, func, select
+from sqlmodel import Session, col, select
 
+from service.store import partitions
 from service.store.tables import (
-    CursorRow,
     DayCreditRow,
     DayFramesRow,
     PartProgressRow,
@@ -65,11 +65,4 @@ def ruling_version(session: Session, worker: str) -> int | None:
 
     A new version reads the log from its beginning, and until it has caught up the old one's figures are the better.
     """
-    furthest = (
-        select(CursorRow.version)
-        .where(col(CursorRow.worker) == worker)
-        .group_by(col(CursorRow.version))
-        .order_by(func.min(CursorRow.position).desc(), col(CursorRow.version).desc())
-        .limit(1)
-    )
-    return session.exec(furthest).one_or_none()
+    return partitions.furthest(session, worker)

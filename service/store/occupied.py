@@ -10,7 +10,7 @@ from sqlmodel import Session, col
 from service.domain.occupancy import stage_days
 from service.domain.stagefigures import Figures, read
 from service.domain.studio import Studio, production_day
-from service.store import cursors, figures, kept, occupancy
+from service.store import figures, kept, occupancy, partitions
 from service.store.bookings import Booked, Filter, booked
 from service.store.tables import BookingRow, StageRow
 
@@ -33,7 +33,7 @@ def rest(session: Session) -> Rest | None:
     version = figures.ruling_version(session, WORKER)
     if version is None:
         return None
-    return Rest(version, min(cursors.positions(session, WORKER, version), default=0))
+    return Rest(version, partitions.reached(session, WORKER, version))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,9 +12,9 @@ from sqlalchemy.orm import Mapped
 from sqlmodel import Session, col, select
 
 from service.domain.totals import Sum
+from service.store import partitions
 from service.store.figures import ruling_version
 from service.store.tables import (
-    CursorRow,
     DayCreditRow,
     DayFramesRow,
     EpisodeRow,
@@ -99,10 +99,7 @@ def rest(session: Session) -> Rest | None:
     version = ruling_version(session, WORKER)
     if version is None:
         return None
-    statement = select(func.min(CursorRow.position)).where(
-        col(CursorRow.worker) == WORKER, col(CursorRow.version) == version
-    )
-    return Rest(version, session.exec(statement).one() or 0)
+    return Rest(version, partitions.reached(session, WORKER, version))
 
 
 def of_shot(session: Session, shot_id: int, at: Rest) -> ShotProgressRow | None:

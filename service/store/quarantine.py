@@ -1,14 +1,16 @@
 """The events that workers could not digest: which wait, which are to be tried again, and what became of them."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, update
-from sqlmodel import Session, col, select
+from sqlalchemy import ColumnElement, or_, update
+from sqlalchemy.orm import aliased
+from sqlmodel import Session, col, func, select
 
 from service.domain.events import Event
 from service.store.cursors import CursorKey
+from service.store.cursors import quarantine as set_aside
 from service.store.events import event_of
 from service.store.rows import locked
 from service.store.tables import EventRow, QuarantineRow
@@ -56,12 +58,66 @@ def find(session: Session, worker: str, event_id: int, *, lock: bool = False) ->
     return None if row is None or event is None else Waiting(row, event_of(event))
 
 
+def wait_behind(session: Session, key: CursorKey, waiting: Mapping[int, int], *, now: datetime) -> None:
+    """Set events aside, each behind another one of its shot, by their ids: tried by themselves when that is let go."""
+    for event_id, before in waiting.items():
+        set_aside(
+            session,
+            key,
+            event_id=event_id,
+            attempts=0,
+            error=f"It waits behind the event {before} of the same shot.",
+            now=now,
+        )
+        ask_again(session, key, event_id, now=now)
+
+
+def behind_others(session: Session, key: CursorKey, batch: Sequence[Event]) -> dict[int, int]:
+    """The events of a batch that have to wait, each by its id, with the last one of its shot that waits before it."""
+    last, found = _last_waiting(session, key), {}
+    for event in batch:
+        if event.shot_id in last:
+            found[event.id], last[event.shot_id] = last[event.shot_id], event.id
+    return found
+
+
+def _last_waiting(session: Session, key: CursorKey) -> dict[int | None, int]:
+    """The last event of each shot that waits, by the id of the shot."""
+    statement = (
+        select(EventRow.shot_id, func.max(EventRow.id))
+        .join(QuarantineRow, col(QuarantineRow.event_id) == col(EventRow.id))
+        .where(*_of(key), col(QuarantineRow.released_at).is_(None), col(EventRow.shot_id).is_not(None))
+        .group_by(col(EventRow.shot_id))
+    )
+    return {shot_id: event_id for shot_id, event_id in session.exec(statement) if event_id is not None}
+
+
 def to_retry(session: Session, key: CursorKey) -> Event | None:
-    """The first event that somebody asked to be tried again."""
+    """The first event that is to be tried again; one that never was tried itself waits for those before it."""
+    earlier, of_earlier = aliased(QuarantineRow), aliased(EventRow)
+    held = (
+        select(earlier.id)
+        .join(of_earlier, col(of_earlier.id) == col(earlier.event_id))
+        .where(
+            col(earlier.worker) == key.worker,
+            col(earlier.version) == key.version,
+            col(earlier.partition) == key.partition,
+            col(earlier.released_at).is_(None),
+            col(earlier.event_id) < col(EventRow.id),
+            col(of_earlier.shot_id) == col(EventRow.shot_id),
+        )
+        .correlate(EventRow)
+        .exists()
+    )
     statement = (
         select(EventRow)
         .join(QuarantineRow, col(QuarantineRow.event_id) == col(EventRow.id))
-        .where(*_of(key), col(QuarantineRow.released_at).is_(None), col(QuarantineRow.retry_at).is_not(None))
+        .where(
+            *_of(key),
+            col(QuarantineRow.released_at).is_(None),
+            col(QuarantineRow.retry_at).is_not(None),
+            or_(col(QuarantineRow.attempts) > 0, ~held),
+        )
         .order_by(col(EventRow.id))
         .limit(1)
     )

@@ -52,6 +52,16 @@ def by_code(session: Session, production_id: int, code: str, *, lock: bool = Fal
     return session.scalars(locked(statement, lock=lock)).one_or_none()
 
 
+def ids_of(session: Session, production_id: int, shot_ids: Collection[int]) -> set[int]:
+    """Those of *shot_ids* that are shots of the production."""
+    if not shot_ids:
+        return set()
+    statement = select(col(ShotRow.id)).where(
+        col(ShotRow.production_id) == production_id, col(ShotRow.id).in_(sorted(shot_ids))
+    )
+    return {id_ for id_ in session.scalars(statement) if id_ is not None}
+
+
 def taken_codes(session: Session, production_id: int, codes: Collection[str]) -> set[str]:
     """Those of *codes* that shots of the production, omitted ones included, already have."""
     statement = select(col(ShotRow.code)).where(

@@ -798,6 +798,7 @@ class CatalogueRow(SQLModel, table=True):
     error: str | None = Field(default=None, sa_type=Text)
     events: list[str] = Field(sa_type=JSON)
     tables: dict[str, str] | None = Field(default=None, sa_type=JSON)
+    by_production: bool = Field(default=False, sa_column_kwargs={"server_default": false()})
     settings_schema: dict[str, Any] = Field(sa_type=JSON)
     seen_at: datetime
 

@@ -6,10 +6,13 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func, or_
+from sqlalchemy import and_, func, or_
 from sqlmodel import Session, col, select
 
 from service.domain.workers import State
+from service.store import partitions
+from service.store.cursors import cursor_of
+from service.store.partitions import Behind
 from service.store.tables import CatalogueRow, CursorRow, DueJobRow, EventRow, QuarantineRow
 
 MOST_COUNTED = 10_000
@@ -99,14 +102,16 @@ def tables(session: Session, worker: str) -> set[str] | None:
     return {table for each in found for table in each or ()}
 
 
-def lag(session: Session, position: int, kinds: Collection[str]) -> Lag:
+def lag(session: Session, position: int, kinds: Collection[str], *, left: Sequence[Behind] = ()) -> Lag:
     """How far a worker that wants these kinds of event and stands at *position* is behind the log.
 
+    Of a worker that reads it by production, what is not read in the partitions *left*, an event of none counted once.
     Counts to MOST_COUNTED and no further: whoever asks needs no key, and a long log must not make it a burden.
     """
+    unread = [or_(*(and_(each.part.holds(), col(EventRow.id) > each.position) for each in left))] if left else ()
     waiting = (
         select(col(EventRow.id), col(EventRow.at))
-        .where(col(EventRow.id) > position, col(EventRow.kind).in_(sorted(kinds)))
+        .where(col(EventRow.id) > position, col(EventRow.kind).in_(sorted(kinds)), *unread)
         .order_by(col(EventRow.id))
         .limit(MOST_COUNTED)
         .subquery()
@@ -129,7 +134,7 @@ def _standing(
     version = entry.version if entry is not None and loaded else max((each.version for each in cursors), default=0)
     own = [cursor for cursor in cursors if cursor.version == version]
     events = tuple(entry.events) if entry is not None else ()
-    position = min((cursor.position for cursor in own), default=0)
+    reach = partitions.reach(session, {each.partition: cursor_of(each) for each in own})
     failed = max((each for each in own if each.last_error_at), key=_failed_at, default=None)
     return Standing(
         worker=name,
@@ -141,13 +146,13 @@ def _standing(
         events=events,
         tables={} if entry is None else entry.tables or {},
         settings_schema={} if entry is None else entry.settings_schema,
-        position=position,
-        lag=lag(session, position, events),
+        position=reach.position,
+        lag=lag(session, reach.position, events, left=reach.left),
         attempts=max((cursor.attempts for cursor in own), default=0),
         next_try_at=max((each.next_try_at for each in own if each.next_try_at is not None), default=None),
         last_error=None if failed is None else failed.last_error,
         last_error_at=None if failed is None else failed.last_error_at,
-        health=tuple(said for cursor in own for said in cursor.health or ()),
+        health=tuple(dict.fromkeys(said for cursor in own for said in cursor.health or ())),
         quarantined=quarantined.get((name, version), 0),
         refused=_refused(entries),
         jobs=tuple(jobs),

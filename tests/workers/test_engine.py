@@ -22,11 +22,12 @@ from service.store import cursors, events, figures, kept
 from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database
 from service.store.kept import Shelf
+from service.store.partitions import WHOLE_LOG
 from service.store.tables import CursorRow, EventRow, QuarantineRow
 from tests.workers import strangers
 from tests.workers.strangers import START, TOLD, UNWANTED, WANTED, Limits, Listener, address, heard, later, say, told
 from workers.contract import Announce, Change, Context, EventKind, FigureTable, File, Keep, Replace, Result
-from workers.engine import WHOLE_LOG, Outcome, StepResult, step
+from workers.engine import Outcome, StepResult, step
 
 LISTENER = CursorKey("listener", 1, WHOLE_LOG)
 

@@ -130,7 +130,7 @@ def test_who_is_caught_up_at_work_or_waiting_gets_none(database: Database, liste
     step(database, Listener(at_work), settings=Limits(), owner="one", now=START)
     assert look(database, now=START).behind == ()
     (behind,) = look(database, now=later(60)).behind
-    assert (behind.position, behind.head) == (0, 1)
+    assert (behind.position, behind.last) == (0, 1)
 
     step(database, Listener(), settings=Limits(), owner="one", now=later(60))
     step(database, Listener(), settings=Limits(), owner="one", now=later(60))
