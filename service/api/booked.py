@@ -92,32 +92,41 @@ class CancellationIn(Body):
     reason: Line = Field(description="Why, up to 200 characters.")
 
 
-class BookingClashOut(Out):
-    """Another booking that overlaps this one."""
+class BookedOut(Out):
+    """A booking, as whoever it keeps out is told of it."""
 
-    booking: int = Field(description="The other booking's number.")
-    shared: Shared = Field(description="What both take.")
-    start: datetime = Field(description="When the other begins (UTC).")
-    end: datetime = Field(description="When the other ends (UTC).")
-    activity: Activity = Field(description="What the other is for.")
-    firmness: Firmness = Field(description="How firm the other is.")
-    production: str | None = Field(description="The other's production; null where the key may not see it.")
-    shot: str | None = Field(description="The other's shot, where it has one that the key may see.")
+    booking: int = Field(description="Its number.")
+    start: datetime = Field(description="When it begins (UTC).")
+    end: datetime = Field(description="When it ends (UTC).")
+    activity: Activity = Field(description="What it is for.")
+    firmness: Firmness = Field(description="How firm it is.")
+    production: str | None = Field(description="Its production; null where the key may not see it.")
+    shot: str | None = Field(description="Its shot, where it has one that the key may see.")
 
     @classmethod
-    def of(cls, clash: Clash, other: Booked, *, only: int | None) -> "BookingClashOut":
-        """The other booking of a clash, as a key may see it that is bound to the production with the id *only*."""
-        known = only in {None, other.row.production_id}
+    def of(cls, booked: Booked, *, only: int | None) -> "BookedOut":
+        """The booking as a key may see it that is bound to the production with the id *only*."""
+        known = only in {None, booked.row.production_id}
         return cls(
-            booking=other.row.id or 0,
-            shared=clash.shared,
-            start=other.row.start_at,
-            end=other.row.end_at,
-            activity=Activity(other.row.activity),
-            firmness=Firmness(other.row.firmness),
-            production=other.production if known else None,
-            shot=other.shot if known else None,
+            booking=booked.row.id or 0,
+            start=booked.row.start_at,
+            end=booked.row.end_at,
+            activity=Activity(booked.row.activity),
+            firmness=Firmness(booked.row.firmness),
+            production=booked.production if known else None,
+            shot=booked.shot if known else None,
         )
+
+
+class BookingClashOut(BookedOut):
+    """Another booking that overlaps this one."""
+
+    shared: Shared = Field(description="What both take.")
+
+    @classmethod
+    def clashing(cls, clash: Clash, other: Booked, *, only: int | None) -> "BookingClashOut":
+        """The other booking of a clash, as a key may see it that is bound to the production with the id *only*."""
+        return cls(shared=clash.shared, **BookedOut.of(other, only=only).model_dump())
 
 
 class BookingOut(Out):

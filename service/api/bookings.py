@@ -234,7 +234,7 @@ def _window(start: datetime | None, end: datetime | None) -> Span | None:
 
 def _whole(door: Door, session: Session, booked: Booked) -> BookingWholeOut:
     only = door.caller.production_id
-    found = [BookingClashOut.of(*each, only=only) for each in bookings.clashing(session, booked.row)]
+    found = [BookingClashOut.clashing(*each, only=only) for each in bookings.clashing(session, booked.row)]
     return BookingWholeOut.of(booked, clashes=found)
 
 

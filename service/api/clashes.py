@@ -10,11 +10,12 @@ from pydantic import Field
 
 from service.actions import stages
 from service.actions.stages import StageUnknown
+from service.api.booked import BookedOut
 from service.api.doors import Reader
 from service.api.examples import answers, page_of
 from service.api.fields import Instant, Line, Out
 from service.api.pages import Page, Ranking
-from service.api.present import BOOKED_NOW, LOOKS_AHEAD, BookedOut
+from service.api.present import BOOKED_NOW, LOOKS_AHEAD
 from service.api.strict import StrictRoute
 from service.domain.bookings import Clash, Shared, clashes
 from service.domain.refusals import Fault, UnfitFields

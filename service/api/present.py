@@ -12,6 +12,7 @@ from sqlmodel import Session
 
 from service.actions import stages
 from service.actions.stages import StageUnknown
+from service.api.booked import BookedOut
 from service.api.doors import Door, Reader
 from service.api.examples import answers
 from service.api.fields import Day, Out
@@ -45,32 +46,6 @@ class OnStageOut(Out):
     shot: str | None = Field(description="Its code; null where the key may not see it.")
     phase: str | None = Field(description="The phase it is in; null where the key may not see it.")
     since: datetime = Field(description="Since when the stage is at it, by a capture or a move (UTC).")
-
-
-class BookedOut(Out):
-    """A booking of a stage."""
-
-    booking: int = Field(description="Its number.")
-    start: datetime = Field(description="When it begins (UTC).")
-    end: datetime = Field(description="When it ends (UTC).")
-    activity: Activity = Field(description="What it is for.")
-    firmness: Firmness = Field(description="How firm it is.")
-    production: str | None = Field(description="Its production; null where the key may not see it.")
-    shot: str | None = Field(description="Its shot, where it has one that the key may see.")
-
-    @classmethod
-    def of(cls, booked: Booked, *, only: int | None) -> "BookedOut":
-        """The booking as a key may see it that is bound to the production with the id *only*."""
-        known = only in {None, booked.row.production_id}
-        return cls(
-            booking=booked.row.id or 0,
-            start=booked.row.start_at,
-            end=booked.row.end_at,
-            activity=Activity(booked.row.activity),
-            firmness=Firmness(booked.row.firmness),
-            production=booked.production if known else None,
-            shot=booked.shot if known else None,
-        )
 
 
 class StageWaitOut(Out):

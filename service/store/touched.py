@@ -167,8 +167,6 @@ class _Look:
             if (dressed_at := self._dressed_since(shot_id, last_at)) is not None:
                 homes = self._homes([shot_id]).get(shot_id or 0, ())
                 yield from ((home, dressed_at, last_at + _INSTANT) for home in homes)
-            # Of work that nobody called what was captured shortly before is part; a call lies before this alone.
-            yield stage_id, first_at, first_at + _INSTANT
 
     def _unmatched(self, events: Sequence[Event]) -> Touched:
         for event in events:
@@ -183,7 +181,6 @@ class _Look:
             )
             for stage_id, first_at, last_at in self.session.execute(statement):
                 yield stage_id, first_at - QUIET, last_at + LONGEST_SHIFT
-                yield stage_id, first_at, first_at + _INSTANT
 
     def _dressed_since(self, shot_id: int | None, at: datetime) -> datetime | None:
         """Since when a shot was being dressed at an instant; None where it was not."""

@@ -14,6 +14,7 @@ from service.domain.bookings import Activity, Firmness
 from service.domain.calendars import Calendar, Hours, Weekday
 from service.domain.counts import CaptureTime, TimeBasis
 from service.domain.occupancy import stage_days
+from service.domain.refusals import UnfitFields
 from service.domain.shifts import Line, Signal
 from service.domain.spans import Span
 from service.domain.stagefigures import Figures, read
@@ -213,7 +214,7 @@ def live(floor: Nights, dice: random.Random) -> None:
             say(floor, stage, dice.choice(list(Signal)), floor.now - dice.choice([0, 0, 0, 3, 30]) * hour, "kit")
         case 2:
             start = floor.now + dice.randrange(-40, 20) * hour
-            with suppress(BookingClash):
+            with suppress(BookingClash, UnfitFields):
                 book(
                     floor,
                     stage,
