@@ -20,7 +20,7 @@ from service.domain.spans import Span
 from service.domain.stagefigures import Figures, read
 from service.domain.work import Use
 from service.store import calendars as calendar_rows
-from service.store import occupancy
+from service.store import occupancy, touched
 from service.store.engine import Database
 from service.store.tables import BookingRow, KeptRow, StageRow
 from tests.nights import PRODUCTION, STAGES, Nights
@@ -135,6 +135,10 @@ def actual(floor: Nights, stage: str, day: date, use: Use) -> float:
     """Hours of a use."""
     part = kept(floor)[stage, day].actual[use]
     return (part.open_s + part.outside_s) / H
+
+
+def test_it_wants_every_kind_of_event_that_touches_a_stages_time() -> None:
+    assert Occupancy.events == touched.KINDS
 
 
 def test_a_day_is_kept_when_it_has_closed(floor: Nights) -> None:
@@ -258,4 +262,18 @@ def test_a_booking_that_is_moved_in_the_past_frees_the_day_it_leaves(floor: Nigh
     found = kept(floor)
     assert found["barn", MONDAY].planned[Use.SHOOTING].open_s == 0
     assert found["mill", TUESDAY].planned[Use.SHOOTING].open_s == 4 * H
+    assert_as_the_facts_say(floor)
+
+
+def test_what_an_omission_releases_frees_the_days_to_come_and_its_restoring_takes_them_again(floor: Nights) -> None:
+    book(floor, "barn", "2026-03-03T09:00:00Z", "2026-03-03T18:00:00Z", shot="0120")
+    floor.at("2026-03-02T20:00:00Z").change("0120", omitted=True)
+    floor.at("2026-03-04T06:00:00Z").work()
+    assert kept(floor)["barn", TUESDAY].planned[Use.SHOOTING].open_s == 0
+
+    floor.at("2026-03-02T21:00:00Z").change("0120", omitted=False)
+    floor.at("2026-03-04T07:00:00Z").work()
+
+    found = kept(floor)["barn", TUESDAY]
+    assert (found.planned[Use.SHOOTING].open_s, found.pencilled_s) == (9 * H, 9 * H)
     assert_as_the_facts_say(floor)
