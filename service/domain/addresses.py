@@ -35,7 +35,7 @@ ADDRESSES: Mapping[Fact, Address] = {
     Fact.DIALOGUE_CUT_IN: Address("the editor", "POST", _SIGN),
     Fact.FRAMES_SHOT: COUNTED,
     Fact.FRAMES_ACCEPTED: Address(
-        "the director, by a coordinator's key", "POST", "/shots/{shot}/takes/{take}/decisions"
+        "the director, or a coordinator for them", "POST", "/shots/{shot}/takes/{take}/decisions"
     ),
     Fact.PLATE_ASKED_FOR: Address("the coordinator", "PUT", "/shots/{shot}/needs"),
     Fact.PLATE_SHOT: Address("the camera operator, by the stage's terminal", "POST", "/counts"),

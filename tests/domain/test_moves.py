@@ -167,7 +167,7 @@ def _told(sheet: Sheet, **changed: Any) -> list[tuple[str, str]]:  # noqa: ANN40
 def test_frames_are_addressed_to_whoever_can_do_something_about_them() -> None:
     """Of frames shot in two parts the address is of the one to decide first, as its operation takes it."""
     needless = replace(READY, phase="shooting", needs=())
-    director, at = "the director, by a coordinator's key", "/v1/productions/lantern-bay/shots/0120/takes"
+    director, at = "the director, or a coordinator for them", "/v1/productions/lantern-bay/shots/0120/takes"
     assert _told(replace(needless, frames="some")) == [("the animator, by the stage's terminal", "/v1/counts")]
     shot = replace(needless, frames="all")
     assert _told(shot) == [(director, f"{at}/1/decisions")]
