@@ -164,6 +164,8 @@ def _states(marks: Sequence[Mark], captures: Sequence[Capture]) -> list[State]:
         for each in captures
         if each.shot_id is not None and each.purpose in _USE_OF
     ]
+    # Of one instant in an order of their own: that in which they arrived must change nothing.
+    captured.sort(key=lambda each: (each.at, each.shot_id, each.use))
     states = [State(-(1 << 62), None, None)]
     # Of one instant a move comes first: what is captured then was captured after it.
     for mark in sorted((*marks, *captured), key=lambda each: each.at):

@@ -412,6 +412,7 @@ def test_what_was_done_holds_together_whatever_was_posted_in_whatever_order_and_
 
         for each in found:
             assert_covered(each.figures)
+        dice.shuffle(captures)
         twice = sorted([*captures, *captures], key=lambda each: each.at)
         assert stage_days(replace(facts, captures=twice), days, UTC_STUDIO, as_of=as_of) == found
         # What is asked for of one day alone is what it is among others.
