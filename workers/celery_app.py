@@ -33,7 +33,7 @@ log = logging.getLogger("tiedown.engine")
 
 QUEUE = "tiedown"
 STEP, JOB, PULSE = "tiedown.step", "tiedown.job", "tiedown.pulse"
-# A task steps on for this long before it lets the next hint have its turn.
+# A task steps on for this long at most before it lets the next hint have its turn.
 BUDGET_S = 10.0
 # Of many parts of the log each has its turn within the life of a hint.
 PART_BUDGET_S = 1.0
@@ -61,7 +61,7 @@ class Engine:
         # Another version may be installed here, whose cursors are others.
         if worker is None or by_production != (worker.partition is Partition.BY_PRODUCTION):
             return
-        deadline = time.monotonic() + (PART_BUDGET_S if by_production else BUDGET_S)
+        deadline = time.monotonic() + (PART_BUDGET_S if by_production else budget_s(self.settings))
         while time.monotonic() < deadline:
             result = step(
                 self.database,
@@ -100,6 +100,11 @@ class Engine:
         schedule.enter(self.database, self.workers, now=now)
 
 
+def budget_s(settings: Settings) -> float:
+    """How long a task steps on: not so long that a handler's limit is nothing beside it."""
+    return min(BUDGET_S, settings.handler_limit_s)
+
+
 def _no_parent() -> None:
     """Celery's own time limits watch over a task; there is no heartbeat to give."""
 
@@ -124,8 +129,8 @@ def make_app(settings: Settings) -> Celery:
         broker_connection_retry_on_startup=True,
         broker_connection_max_retries=None,
         broker_transport_options={"socket_connect_timeout": BROKER_TIMEOUT_S},
-        task_soft_time_limit=BUDGET_S + settings.handler_limit_s,
-        task_time_limit=BUDGET_S + settings.handler_limit_s + KILL_AFTER_S,
+        task_soft_time_limit=budget_s(settings) + settings.handler_limit_s,
+        task_time_limit=budget_s(settings) + settings.handler_limit_s + KILL_AFTER_S,
     )
     _add_tasks(app, settings)
     return app

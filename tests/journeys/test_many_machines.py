@@ -12,15 +12,18 @@ from pathlib import Path
 import psycopg
 import pytest
 from redis import Redis
+from sqlmodel import col, select
 
 from service.actions import stages
 from service.actions.shifts import Author, enter
 from service.domain import studio as hours
 from service.domain.counts import CaptureTime, TimeBasis
+from service.domain.events import EventKind
 from service.domain.shifts import Line, Signal
-from service.store import catalogue, kept
+from service.store import catalogue, events, kept, workers
 from service.store.engine import Database
-from service.store.kept import Shelf
+from service.store.kept import Shelf as RowShelf
+from service.store.tables import QuarantineRow
 from tests.journeys.house import (
     Running,
     Terminal,
@@ -34,9 +37,10 @@ from tests.journeys.house import (
     tiedown,
     until,
 )
+from tests.workers.shelf import Shelf
 
 SHOTS = 6
-LAMPS = Shelf("lamp-hours", 1, "stage-days")
+LAMPS = RowShelf("lamp-hours", 1, "stage-days")
 
 
 @pytest.fixture
@@ -189,6 +193,84 @@ def test_counts_from_two_doors_are_all_in_the_figures_after_a_storm(
 
     acknowledged = {int(shot): frames for each in terminals for shot, frames in each.acknowledged.items()}
     until(lambda: credited(database) == acknowledged, within_s=60)
+
+
+SIBLINGS = """
+    import os, signal, time
+    from workers.contract import Worker
+
+    class Killer(Worker):
+        name, version, events = "killer", 1, frozenset({"frames.counted"})
+
+        def handle(self, batch, context):
+            if any(event.data["total_frames"] == 13 for event in batch):
+                os.kill(os.getpid(), signal.SIGKILL)
+            return []
+
+    class Sleeper(Killer):
+        name, events = "sleeper", frozenset({"production.added"})
+
+        def handle(self, batch, context):
+            while True:
+                try:
+                    time.sleep(60)
+                except Exception:
+                    # The limit that asks is not listened to; the one that kills is left.
+                    pass
+
+    class Dozer(Sleeper):
+        name = "dozer"
+
+        def handle(self, batch, context):
+            time.sleep(60)
+"""
+
+
+def test_workers_that_kill_or_hang_celerys_processes_stop_no_other(
+    env: dict[str, str], database: Database, tmp_path: Path
+) -> None:
+    shelf = Shelf(tmp_path)
+    shelf.put("siblings", SIBLINGS, killer="Killer", sleeper="Sleeper", dozer="Dozer")
+    env |= {"PYTHONPATH": str(tmp_path), "TIEDOWN_QUARANTINE_AFTER": "1", "TIEDOWN_HANDLER_LIMIT_S": "1"}
+    with ExitStack() as stack:
+        studio = Studio(stack, env | {"TIEDOWN_LEASE_S": "2"}, tmp_path)
+        terminal = studio.terminal(studio.start("web"), 1)
+        for frames in (11, 12, 13, 14):
+            terminal.post("0001", frames)
+        studio.start("relay")
+        studio.start("worker", "--concurrency", "3")
+        until(lambda: shown(database, terminal), within_s=60)
+        until(lambda: {"killer", "sleeper", "dozer"} <= quarantined(database).keys(), within_s=100)
+        until(lambda: left(database, "killer") == 0, within_s=60)
+        terminal.post("0001", 15)
+        until(lambda: shown(database, terminal), within_s=60)
+    found = quarantined(database)
+    assert found["killer"] == [(frames_of(database)[13], 1, "the process died at work on 1 events")]
+    assert found["sleeper"][0][1:] == (1, "the process died at work on 1 events")
+    assert "SoftTimeLimitExceeded" in found["dozer"][0][2]
+
+
+def quarantined(database: Database) -> dict[str, list[tuple[int, int, str]]]:
+    """By worker, each event that was set aside, after how many tries, and what went wrong."""
+    found: dict[str, list[tuple[int, int, str]]] = {}
+    with database.reading() as session:
+        for row in session.exec(select(QuarantineRow).order_by(col(QuarantineRow.event_id))):
+            found.setdefault(row.worker, []).append((row.event_id, row.attempts, row.error))
+    return found
+
+
+def left(database: Database, worker: str) -> int:
+    """How many events a worker is behind."""
+    with database.reading() as session:
+        (found,) = [each for each in workers.standings(session) if each.worker == worker]
+        return found.lag.events
+
+
+def frames_of(database: Database) -> dict[int, int]:
+    """The event of each count, by the frames it told of."""
+    with database.reading() as session:
+        counted = events.read_after(session, 0, limit=100, kinds={EventKind.FRAMES_COUNTED})
+    return {int(each.data["total_frames"]): each.id for each in counted}
 
 
 def beaten(database: Database) -> bool:
