@@ -2,7 +2,8 @@
 
 Time is sets of whole UTC seconds. Of what lies over one another the first in PRECEDENCE counts; what is left of the
 stage's hours is idle. So the parts of a day add up to the day, whatever was booked twice. Everything is a sweep: as
-many steps as there are bookings, captures, lines and days, after sorting them.
+many steps as there are bookings, captures, lines and days, after sorting them; for each shot that was to be worked on
+and lacked something, one more over the idle time.
 """
 
 from bisect import bisect_right

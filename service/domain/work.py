@@ -112,7 +112,7 @@ def stretches(log: Sequence[LogLine], captures: Sequence[Capture]) -> tuple[Stre
         limit = start + LONGEST_S if ended is None else min(ended, start + LONGEST_S)
         wrapped = shift.wrapped_at in wraps and ended == limit
         end = limit if wrapped else signs[bisect_left(signs, limit) - 1]
-        if end > start:
+        if limit > start and end > start:
             called.append(Stretch(start, end, inferred=not wrapped))
     said = TimeSet.of((each.start, each.end - 1) for each in called)
     lone = [Stretch(first, last + 1, inferred=True) for first, last in (_runs(captures, called) - said).ranges]

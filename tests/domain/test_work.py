@@ -56,6 +56,12 @@ def test_a_call_ends_work_that_nobody_wrapped_at_its_last_sign_of_life() -> None
     )
 
 
+def test_two_who_call_in_one_second_call_once() -> None:
+    log = [said(9, Signal.CALL), LogLine(at(9) + timedelta(milliseconds=400), Signal.CALL), said(18, Signal.WRAP)]
+
+    assert stretches(log, captured(20)) == (Stretch(second(9), second(18), inferred=False),)
+
+
 def test_a_wrap_days_later_wraps_nothing_up() -> None:
     log = [said(9, Signal.CALL), said(80, Signal.WRAP)]
 
