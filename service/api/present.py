@@ -45,7 +45,7 @@ class OnStageOut(Out):
     production: str | None = Field(description="Its production; null where the key may not see it.")
     shot: str | None = Field(description="Its code; null where the key may not see it.")
     phase: str | None = Field(description="The phase it is in; null where the key may not see it.")
-    since: datetime = Field(description="Since when the stage is at it, by a capture or a move (UTC).")
+    since: datetime = Field(description="Since when the stage is at it and at no other, by a capture or a move (UTC).")
 
 
 class StageWaitOut(Out):
@@ -168,6 +168,7 @@ class _Floor:
     silent: Mapping[int, Sequence[SilentOut]]
     shots: Mapping[int, ShotRow]
     productions: Mapping[int, str]
+    at_it_since: Mapping[int, datetime]
 
 
 @router.get(
@@ -208,7 +209,18 @@ def _floor(door: Door, session: Session, rows: Sequence[StageRow]) -> _Floor:
         silent=_silent(door, session, ids),
         shots=there,
         productions=productions.codes(session, {row.production_id for row in there.values()}),
+        at_it_since={
+            stage_id: since for stage_id, each in found.items() if (since := _at_it_since(session, stage_id, each))
+        },
     )
+
+
+def _at_it_since(session: Session, stage_id: int, found: Present) -> datetime | None:
+    """Since when a stage is at its shot: by its first capture, or by a move before that."""
+    if found.shot_id is None or found.shot_since is None:
+        return None
+    captured_at = occupied.at_it_since(session, stage_id, found.shot_id)
+    return found.shot_since if captured_at is None else min(found.shot_since, captured_at)
 
 
 def _silent(door: Door, session: Session, stage_ids: Sequence[int]) -> dict[int, list[SilentOut]]:
@@ -237,7 +249,7 @@ def _stage_now(row: StageRow, floor: _Floor, *, only: int | None) -> StageNowOut
         working_since=found.working_since,
         inferred=found.inferred,
         waiting=waiting,
-        on=_on(found, floor, only=only),
+        on=_on(stage_id, floor, only=only),
         booked=BookedOut.of(standing[0], only=only) if standing else None,
         following=BookedOut.of(following[0], only=only) if following else None,
         free_at=free(floor.open[stage_id], _promises(booked)).at(to_the_minute(floor.now)),
@@ -245,16 +257,17 @@ def _stage_now(row: StageRow, floor: _Floor, *, only: int | None) -> StageNowOut
     )
 
 
-def _on(found: Present, floor: _Floor, *, only: int | None) -> OnStageOut | None:
-    if found.shot_id is None or found.shot_since is None:
+def _on(stage_id: int, floor: _Floor, *, only: int | None) -> OnStageOut | None:
+    since, shot_id = floor.at_it_since.get(stage_id), floor.present[stage_id].shot_id
+    if since is None or shot_id is None:
         return None
-    shot = floor.shots[found.shot_id]
+    shot = floor.shots[shot_id]
     known = only in {None, shot.production_id}
     return OnStageOut(
         production=floor.productions[shot.production_id] if known else None,
         shot=shot.code if known else None,
         phase=shot.phase if known else None,
-        since=found.shot_since,
+        since=since,
     )
 
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
-from itertools import pairwise
+from itertools import pairwise, takewhile
 
 from service.domain.shifts import LONGEST_SHIFT, Signal, shifts_of
 from service.domain.spans import NEVER, TimeSet, seconds_of
@@ -179,9 +179,14 @@ def _states(marks: Sequence[Mark], captures: Sequence[Capture]) -> list[State]:
 
 
 def at_last(marks: Sequence[Mark], captures: Sequence[Capture]) -> State | None:
-    """What a stage was at last and since when; None where it is at no shot. Captures in order, marks in any."""
-    last = _states(marks, captures)[-1]
-    return None if last.shot_id is None else last
+    """What a stage was at last, and since when it has been at that shot, whatever it did of it; None where at none.
+
+    Captures in order, marks in any.
+    """
+    states = _states(marks, captures)
+    last = states[-1]
+    of_shot = list(takewhile(lambda each: each.shot_id == last.shot_id, reversed(states)))
+    return None if last.shot_id is None else State(of_shot[-1].at, last.shot_id, last.use)
 
 
 @dataclass(slots=True)

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from sqlalchemy import select
 from sqlmodel import Session, col
 
 from service.domain.occupancy import stage_days
@@ -12,7 +13,7 @@ from service.domain.stagefigures import Figures, read
 from service.domain.studio import Studio, production_day
 from service.store import figures, kept, occupancy, partitions
 from service.store.bookings import Booked, Filter, booked
-from service.store.tables import BookingRow, StageRow
+from service.store.tables import BookingRow, CountRow, StageRow
 
 WORKER, TABLE = "occupancy", "stage_days"
 # All that is known of so many stages is held in memory at once.
@@ -90,3 +91,14 @@ def standing(session: Session, where: Filter) -> list[Booked]:
     """Every booking that passes the filter, by when it begins."""
     rows = session.execute(booked().where(*where.conditions()).order_by(col(BookingRow.start_at), col(BookingRow.id)))
     return [Booked(*row) for row in rows]
+
+
+def at_it_since(session: Session, stage_id: int, shot_id: int) -> datetime | None:
+    """The first capture of a shot on a stage since it last captured another; None where it has captured none of it."""
+    captured = select(col(CountRow.captured_at)).where(
+        col(CountRow.stage_id) == stage_id, col(CountRow.purpose).in_(occupancy.MARKING)
+    )
+    another = captured.where(col(CountRow.shot_id) != shot_id).order_by(col(CountRow.captured_at).desc()).limit(1)
+    before: datetime | None = session.scalars(another).one_or_none()
+    own = captured.where(col(CountRow.shot_id) == shot_id).order_by(col(CountRow.captured_at)).limit(1)
+    return session.scalars(own if before is None else own.where(col(CountRow.captured_at) > before)).one_or_none()

@@ -212,6 +212,19 @@ def test_what_is_on_a_stage_now_since_when_and_when_it_is_free(
     assert mill["waiting"] == {"since": "2026-03-02T10:30:00Z", "reason": "kit: the long lens"}
 
 
+def test_a_stage_is_at_a_shot_since_its_first_capture_after_another(
+    clock: Clock, reader: Caller, terminal: Caller
+) -> None:
+    for day, hour, shot in ((2, 10, "0130"), (2, 11, "0120"), (3, 10, "0120"), (6, 9, "0120")):
+        capture(
+            clock, terminal, f"2026-03-0{day}T{hour:02}:00:00Z", serial=10 * day + hour, frames=day * hour, shot=shot
+        )
+
+    mill, _ = read(reader, NOW)["stages"]
+
+    assert (mill["on"]["shot"], mill["on"]["since"]) == ("0120", "2026-03-02T11:00:00Z")
+
+
 def test_a_silent_terminal_is_named(clock: Clock, coordinator: Caller, reader: Caller, terminal: Caller) -> None:
     say(coordinator, "call", "2026-03-02T09:30:00Z")
     capture(clock, terminal, "2026-03-02T10:30:00Z", serial=1, frames=5)
