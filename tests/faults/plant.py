@@ -318,6 +318,39 @@ FAULTS = (
         "tests/workers/test_engine.py::test_attempts_are_counted_before_the_worker_runs",
     ),
     Fault(
+        "an event set aside a try too late",
+        (
+            Edit(
+                "workers/engine.py",
+                "if len(pending) == 1 and cursor.attempts >= self.settings.quarantine_after:\n",
+                "if len(pending) == 1 and cursor.attempts > self.settings.quarantine_after:\n",
+            ),
+        ),
+        "tests/workers/test_engine.py::test_one_event_that_cannot_be_digested_is_set_aside_and_the_rest_handled",
+    ),
+    Fault(
+        "an event that waits behind another passed over by one that fails after it",
+        (
+            Edit(
+                "workers/engine.py",
+                "            return self._failed(claimed, batch, failure)\n",
+                "            return self._failed(claimed, free, failure)\n",
+            ),
+        ),
+        "tests/workers/test_partitions.py::test_an_event_that_waits_is_not_passed_over_by_one_that_fails_after_it",
+    ),
+    Fault(
+        "a turn for the productions in the same order each time",
+        (
+            Edit(
+                "service/store/partitions.py",
+                "    return sorted(_behind(among, by_partition(session, worker, version), again), key=_untouched)\n",
+                "    return list(_behind(among, by_partition(session, worker, version), again))\n",
+            ),
+        ),
+        "tests/workers/test_partitions.py::test_each_part_that_is_behind_is_told_of_the_longest_untouched_first",
+    ),
+    Fault(
         "a minimum of totals for the frames two cameras share",
         (
             Edit(

@@ -9,6 +9,7 @@ from threading import Barrier
 from typing import ClassVar
 
 import pytest
+from sqlalchemy import Engine, event
 from sqlmodel import select
 
 from service.actions import productions
@@ -87,14 +88,17 @@ def happen(database: Database, *of: tuple[int | None, int | None]) -> list[int]:
         ]
 
 
-def take(database: Database, worker: Worker, production_id: int, *, now: datetime = START) -> StepResult:
-    return step(database, worker, partition=partitions.named(production_id), settings=Limits(), owner="one", now=now)
+def take(
+    database: Database, worker: Worker, production_id: int, *, now: datetime = START, limits: Limits | None = None
+) -> StepResult:
+    part = partitions.named(production_id)
+    return step(database, worker, partition=part, settings=limits or Limits(), owner="one", now=now)
 
 
-def catch_up(database: Database, worker: Worker, *of: int, start: int = 0) -> None:
+def catch_up(database: Database, worker: Worker, *of: int, start: int = 0, limits: Limits | None = None) -> None:
     for production_id in of:
         for seconds in range(start, 100_000, 400):
-            if take(database, worker, production_id, now=later(seconds)).outcome is Outcome.IDLE:
+            if take(database, worker, production_id, now=later(seconds), limits=limits).outcome is Outcome.IDLE:
                 break
 
 
@@ -268,15 +272,15 @@ def test_one_that_waits_does_not_run_where_it_is_asked_for_alone(database: Datab
 
 def test_an_event_that_waits_is_not_passed_over_by_one_that_fails_after_it(database: Database) -> None:
     (one,) = produce(database, "one")
-    a, b, c = happen(database, (one, 1), (one, 1), (one, 2))
+    a, b, c, d = happen(database, (one, 1), (one, 1), (one, 1), (one, 2))
 
     def choke(batch: Sequence[Event], _context: Context) -> None:
-        if {event.id for event in batch} & {a, c}:
+        if {event.id for event in batch} & {a, d}:
             raise ValueError("no lamp is lit")
 
-    catch_up(database, Queue(choke), one)
+    catch_up(database, Queue(choke), one, limits=Limits(quarantine_after=1))
 
-    assert [event_id for event_id, _ in waiting(database)] == [a, b, c]
+    assert waiting(database) == [(a, 1), (b, 0), (c, 0), (d, 1)]
 
 
 def test_each_part_that_is_behind_is_told_of_the_longest_untouched_first(database: Database, listed: Found) -> None:
@@ -289,6 +293,31 @@ def test_each_part_that_is_behind_is_told_of_the_longest_untouched_first(databas
     assert behind == [partitions.named(of) for of in (ids[1], ids[2], ids[0])]
     catch_up(database, Tally(), *ids)
     assert look(database, now=later(100_000)).behind == ()
+
+
+def test_a_look_at_many_parts_asks_the_database_no_more_than_at_two(database: Database, listed: Found) -> None:
+    def asked() -> int:
+        statements: list[str] = []
+
+        def note(*given: object) -> None:
+            statements.append(str(given[2]))
+
+        event.listen(Engine, "before_cursor_execute", note)
+        try:
+            assert len(look(database, now=START).behind) == number
+            assert standing(database)[1] == number
+        finally:
+            event.remove(Engine, "before_cursor_execute", note)
+        return len(statements)
+
+    catch_up(database, Tally(), *produce(database, "first"))
+    number = 2
+    happen(database, *((of, 1) for of in produce(database, "one", "two")))
+    two = asked()
+    number = 40
+    happen(database, *((of, 1) for of in produce(database, *(f"p-{each}" for each in range(38)))))
+
+    assert asked() == two
 
 
 def test_of_one_machine_a_busy_production_keeps_no_other_waiting(database: Database, listed: Found) -> None:

@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from threading import Lock
 from types import MappingProxyType
 from typing import ClassVar
+from zoneinfo import ZoneInfo
 
 import pytest
 from sqlmodel import col, select
@@ -23,7 +24,7 @@ from service.store.tables import DueJobRow, StudioRow
 from tests.workers.strangers import UNWANTED, Limits, say
 from workers import schedule
 from workers.contract import CatchUp, Change, Context, Result, Schedule, Worker
-from workers.schedule import MOST_CAUGHT_UP, JobOutcome, JobResult, missed
+from workers.schedule import MOST_CAUGHT_UP, JobOutcome, JobResult, latest, missed
 
 CLAIMERS = 4
 STEP, AROUND = timedelta(hours=1), timedelta(hours=27)
@@ -148,6 +149,30 @@ def test_after_a_standstill_every_day_is_caught_up_in_order_where_that_is_asked_
     assert [each.day_on for each in done if each.name == EARLY] == [first + timedelta(days=5)]
     due = [row.due_at for row in rows(database) if row.name == LATE]
     assert due == sorted(due)
+
+
+@pytest.mark.parametrize(("zone", "day"), [(zone, day) for zone, day, *_ in NIGHTS])
+def test_each_quarter_of_an_hour_of_the_night_is_due_when_the_studios_clock_shows_it(zone: str, day: date) -> None:
+    """The clock is walked minute by minute of UTC, by zoneinfo, instead of asking when a local time is."""
+    midnight = datetime.combine(day, time(), tzinfo=UTC)
+    walk = [midnight + timedelta(minutes=minute) for minute in range(-24 * 60, 48 * 60)]
+    shows: dict[datetime, datetime] = {}
+    for instant in walk:
+        shows.setdefault(instant.astimezone(ZoneInfo(zone)).replace(tzinfo=None), instant)
+    skipped = 0
+    for quarter in range(96):
+        local = datetime.combine(day, time(quarter // 4, quarter % 4 * 15))
+        expected = shows.get(local)
+        if expected is None:
+            skipped += 1
+            # The offset before the change is that of the last time the clock showed before.
+            before = max(each for each in shows if each < local)
+            expected = shows[before] + (local - before)
+        schedule_ = Schedule(EARLY, local.time())
+        assert latest(schedule_, studio=Studio(time_zone=zone), now=expected) == (day, expected)
+        assert latest(schedule_, studio=Studio(time_zone=zone), now=expected - timedelta(seconds=1))[0] < day
+    forward = shows[max(shows)] - shows[min(shows)] < max(shows) - min(shows)
+    assert skipped == ((2 if zone == "Australia/Lord_Howe" else 4) if forward else 0)
 
 
 def test_a_long_standstill_is_caught_up_for_a_month() -> None:
