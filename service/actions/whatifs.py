@@ -34,9 +34,10 @@ class Imagined:
     known: Mapping[int, Booked]
 
 
-def away(session: Session, what: Away, *, now: datetime) -> Imagined:
-    """What would come of somebody's absence, or of a stage that is closed."""
+def away(session: Session, what: Away, *, only: int | None = None, now: datetime) -> Imagined:
+    """What would come of somebody's absence, or of a closed stage; of the production *only* where it is given."""
     found = whatifs.counting_on(session, what.shared, what.what, span=what.span, now=now)
+    found = [each for each in found if only in {None, each.row.production_id}]
     losing = lost(what, [read(each.row) for each in found])
     # A stage that is closed is not free; an animator who is away leaves one behind.
     free = {} if isinstance(what.what, int) else freed(losing, _staying(session, [each.booking for each in losing]))

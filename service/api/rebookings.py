@@ -1,6 +1,6 @@
 """Rebookings: many bookings moved in one call."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 
@@ -320,24 +320,29 @@ def _refused(tried: Tried, author: Author) -> RebookingClash | None:
     firm = tried.outcome.firm
     if not firm:
         return None
-    told = (clash_out(tried, clash, author, after=True).model_dump(mode="json") for clash in firm)
+    told = (each.model_dump(mode="json") for each in clashes_out(tried, firm, author, after=True))
     return RebookingClash(len(firm), tuple(told))
 
 
 def _clashes(tried: Tried, author: Author, *, after: bool) -> list[MovedClashOut]:
     found = tried.outcome.after if after else tried.outcome.before
-    return [clash_out(tried, clash, author, after=after) for clash in found]
+    return clashes_out(tried, found, author, after=after)
 
 
-def clash_out(tried: Tried, clash: Clash, author: Author, *, after: bool) -> MovedClashOut:
-    """A clash before or after a move, as its author may see it."""
+def clashes_out(tried: Tried, clashes: Iterable[Clash], author: Author, *, after: bool) -> list[MovedClashOut]:
+    """Clashes before or after a move, as its author may see them."""
+    # Worked out once for all: clashes may be thousands, and whoever counts waits meanwhile.
     spans = {each.before.id: each.after.span if after else each.before.span for each in tried.moves}
-    return MovedClashOut(
-        shared=clash.shared,
-        firm=clash.firm,
-        changes=clash in (tried.outcome.new if after else tried.outcome.gone),
-        bookings=[side_out(tried.known[number], spans.get(number), author) for number in (clash.one, clash.other)],
-    )
+    changing = tried.outcome.new if after else tried.outcome.gone
+    return [
+        MovedClashOut(
+            shared=clash.shared,
+            firm=clash.firm,
+            changes=clash in changing,
+            bookings=[side_out(tried.known[number], spans.get(number), author) for number in (clash.one, clash.other)],
+        )
+        for clash in clashes
+    ]
 
 
 def side_out(booked: Booked, span: Span | None, author: Author) -> SideOut:

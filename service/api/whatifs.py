@@ -24,7 +24,7 @@ from service.api.examples import answers
 from service.api.fields import Body, Code, Instant, Line, Out, shown_as
 from service.api.holds import StageDaysOut
 from service.api.productions import ProductionInPath
-from service.api.rebookings import MOST_DAYS, SIDE, MovedClashOut, SideOut, clash_out, side_out
+from service.api.rebookings import MOST_DAYS, SIDE, MovedClashOut, SideOut, clashes_out, side_out
 from service.api.strict import StrictRoute
 from service.domain.bookings import Clash, Shared
 from service.domain.calendars import stage_days_of
@@ -180,7 +180,8 @@ def ask_what_if(door: Asking, production: ProductionInPath, body: WhatIfIn) -> R
     """Imagine an absence, a closed stage, or a shot whose bookings move or that is omitted; nothing is stored.
 
     Answers which bookings could not be kept, which clashes would come and go, how many stage-days would be free, and
-    which shots would lose their place. What is over already is not looked at. Needs `read`.
+    which shots would lose their place. What is over already is not looked at. A key bound to a production is told of
+    nobody's bookings for another, but of a closed stage's when they are. Needs `read`.
     """
     with door.reading() as session:
         of = door.production(session, production)
@@ -193,7 +194,8 @@ def _imagined(door: Door, session: Session, of: ProductionRow, body: WhatIfIn) -
     if body.absent is not None:
         span = span_of(body.absent.start, body.absent.end, root="#/absent", names=("from", "to"))
         away = Away(shared=Shared.ANIMATOR, what=body.absent.animator, span=span)
-        return whatifs.away(session, away, now=door.now), f"{body.absent.animator} would be away."
+        only = door.caller.production_id
+        return whatifs.away(session, away, only=only, now=door.now), f"{body.absent.animator} would be away."
     if body.closed is not None:
         stage = stages.find(session, body.closed.stage)
         span = span_of(body.closed.start, body.closed.end, root="#/closed", names=("from", "to"))
@@ -248,7 +250,7 @@ def _lost(found: Imagined, lost: Lost, why: str, author: Author) -> LostOut:
 
 
 def _clashes(found: Imagined, clashes: Sequence[Clash], author: Author, *, after: bool) -> list[MovedClashOut]:
-    return [] if found.tried is None else [clash_out(found.tried, each, author, after=after) for each in clashes]
+    return [] if found.tried is None else clashes_out(found.tried, clashes, author, after=after)
 
 
 def _free(session: Session, found: Imagined) -> list[tuple[FreeOut, Fraction]]:

@@ -6,7 +6,9 @@ from typing import Any
 
 import pytest
 
+from service.domain.bookings import Clash
 from service.domain.keys import Scope
+from service.domain.rebookings import Outcome
 from service.store.engine import Database
 from tests.api.conftest import Caller, Clock
 from tests.api.scenes import add_shot, add_stage, begin
@@ -54,6 +56,21 @@ def test_a_preview_says_which_clashes_come_and_go_and_moves_nothing(coordinator:
     assert (told["moved"], start_of(coordinator, wish)) == (False, "2026-03-03T08:00:00Z")
     refused = move(coordinator, firm, shift_s=3 * 3600, preview=True)["refused"]
     assert (refused["status"], refused["number"]) == (409, 1)
+
+
+def test_what_a_move_changes_is_worked_out_once_and_not_for_each_clash(
+    coordinator: Caller, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[Outcome] = []
+
+    def new(outcome: Outcome) -> frozenset[Clash]:
+        asked.append(outcome)
+        return frozenset(outcome.after) - frozenset(outcome.before)
+
+    monkeypatch.setattr(Outcome, "new", property(new))
+    several = [book(coordinator, **hours("08:00", "10:00"), firmness="pencilled")["booking"] for _ in range(5)]
+    told = move(coordinator, *several, shift_days=1, preview=True)
+    assert (len(told["clashes_after"]), len(asked)) == (10, 1)
 
 
 def test_two_confirmed_bookings_change_places(coordinator: Caller) -> None:

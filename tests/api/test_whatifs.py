@@ -67,6 +67,20 @@ def test_an_animator_who_is_away_leaves_stages_free_and_shots_without_a_place(
     assert (told["closed_stage_days"], told["new_clashes"]) == (None, [])
 
 
+def test_a_bound_key_is_not_told_where_an_animator_is_for_another_production(
+    coordinator: Caller, key: Callable[..., Caller], admin: Caller
+) -> None:
+    moon = {"code": "tin-moon", "title": "Tin Moon", "frame_rate": "24/1"}
+    assert admin.post("/v1/productions", moon).status_code == 201
+    book(coordinator, **day(3, animator="Ilse"))
+    own = book(coordinator, **day(4, animator="Ilse", production="tin-moon", shot=None, activity="upkeep"))["booking"]
+    absent = {"animator": "Ilse", "from": "2026-03-03T08:00:00Z", "to": "2026-03-05T18:00:00Z"}
+
+    theirs = key(Scope.READ, production="tin-moon").post("/v1/productions/tin-moon/what-if", {"absent": absent}).json()
+    assert [(each["booking"], each["animator"]) for each in theirs["lost"]] == [(own, "Ilse")]
+    assert [each["stage_days"]["exact"] for each in theirs["free"]] == ["1"]
+
+
 def test_a_stage_that_is_closed_is_not_free(coordinator: Caller, key: Callable[..., Caller], admin: Caller) -> None:
     moon = {"code": "tin-moon", "title": "Tin Moon", "frame_rate": "24/1"}
     assert admin.post("/v1/productions", moon).status_code == 201
