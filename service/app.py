@@ -42,6 +42,7 @@ from service.api import (
     progress,
     quarantine,
     rebookings,
+    rebuilds,
     reports,
     shifts,
     shots,
@@ -109,6 +110,7 @@ NOUNS = (
     workers,
     kept,
     quarantine,
+    rebuilds,
     health,
 )
 

@@ -606,6 +606,14 @@ class Client:
         """Have a worker do without an event that it set aside."""
         return self._write("POST", _path("workers", worker, "quarantine", str(event), "skip"))
 
+    def rebuild(self, worker: str) -> Reply:
+        """Have all rows of a worker made anew, beside those that are shown."""
+        return self._write("POST", _path("workers", worker, "rebuild"))
+
+    def give_up_rebuild(self, worker: str) -> Reply:
+        """Give up the rebuild of a worker's rows that somebody asked for."""
+        return self._write("POST", _path("workers", worker, "rebuild", "give-up"))
+
     # The way of a request
 
     def _read(self, path: str, params: Mapping[str, Any] | None = None) -> Reply:

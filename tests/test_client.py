@@ -273,6 +273,9 @@ def ask_in_vain(office: Client) -> None:
         list(office.figures("lamp-hours", "stage-days"))
     with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
         list(office.quarantine("lamp-hours"))
+    for remake in (office.rebuild, office.give_up_rebuild):
+        with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
+            remake("lamp-hours")
     for decide in (office.retry, office.skip):
         with pytest.raises(ApiError, match="set no event 1 aside"):
             decide("lamp-hours", 1)

@@ -20,7 +20,7 @@ from redis import Redis
 from redis.exceptions import RedisError
 
 from service.settings import Settings
-from service.store import catalogue
+from service.store import catalogue, editions
 from service.store.cursors import CursorKey
 from service.store.engine import Database
 from service.store.partitions import production_of
@@ -97,6 +97,7 @@ class Engine:
             self.published_at = time.monotonic()
         with self.database.writing() as session:
             catalogue.beat(session, catalogue.ENGINE, host=host.this_host(), now=now)
+            editions.sweep(session, now=now)
         schedule.enter(self.database, self.workers, now=now)
 
 

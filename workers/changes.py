@@ -40,9 +40,9 @@ class WrongChange(Exception):
     """The worker returned something that is not a change it may make."""
 
 
-def shelf(worker: Worker, table: str) -> Shelf:
-    """Where the rows of a worker's version in a table of its own are."""
-    return Shelf(worker.name, worker.version, table)
+def shelf(worker: Worker, table: str, *, edition: int) -> Shelf:
+    """Where the rows of an edition of a worker's in a table of its own are."""
+    return Shelf(worker.name, edition, table)
 
 
 def built_in(worker: Worker, table: str) -> bool:
@@ -144,8 +144,22 @@ def _written(value: object) -> object:
     raise TypeError(f"{value!r:.200} is none")
 
 
-def apply(session: Session, worker: Worker, changes: Sequence[Change], *, position: int, now: datetime) -> None:
-    """Write the changes of a worker; what it announces comes last, because the log's lock is held to the commit."""
+def apply(
+    session: Session,
+    worker: Worker,
+    changes: Sequence[Change],
+    *,
+    edition: int,
+    position: int,
+    now: datetime,
+    quiet: bool = False,
+) -> None:
+    """Write the changes of a worker; what it announces comes last, because the log's lock is held to the commit.
+
+    Rows that are filled beside those shown are *quiet*: nothing is announced or filed, the others' maker did or will.
+    """
+    if quiet:
+        changes = [change for change in changes if not isinstance(change, Announce | File)]
     # Before the rows, whose foreign keys touch shots: productions are locked first.
     filed = [
         _filed(session, worker, change, position=position, now=now) for change in changes if isinstance(change, File)
@@ -167,11 +181,11 @@ def apply(session: Session, worker: Worker, changes: Sequence[Change], *, positi
                 assert_never(change)
     for table, of_shots in by_shot.items():
         if built_in(worker, table):
-            figures.replace(session, table, version=worker.version, position=position, rows=of_shots)
+            figures.replace(session, table, edition=edition, position=position, rows=of_shots)
         else:
-            kept.replace(session, shelf(worker, table), position=position, rows=of_shots)
+            kept.replace(session, shelf(worker, table, edition=edition), position=position, rows=of_shots)
     for table, of_keys in by_key.items():
-        kept.keep(session, shelf(worker, table), position=position, rows=of_keys)
+        kept.keep(session, shelf(worker, table, edition=edition), position=position, rows=of_keys)
     announced += (each for each in filed if each is not None)
     events.append_all(
         session,

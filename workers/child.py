@@ -18,7 +18,7 @@ from datetime import UTC, datetime
 from types import FrameType
 
 from service.settings import Settings
-from service.store import catalogue, partitions
+from service.store import catalogue, editions, partitions
 from service.store.engine import Busy, Database, Unusable
 from service.store.partitions import WHOLE_LOG
 from workers import host, logs, schedule
@@ -81,8 +81,8 @@ class Round:
             return [WHOLE_LOG]
         with self._database.reading() as session:
             parts, asked = partitions.parts(session, by_production=True), partitions.asked_again(session)
-            found = partitions.behind(session, worker.name, worker.version, parts, asked=asked)
-        return [each.part.name for each in found]
+            found = editions.behind(session, worker.name, worker.version, parts, asked=asked)
+        return list(dict.fromkeys(each.part.name for _, each in found))
 
     def _step(self, worker: Worker, partition: str) -> bool:
         self._beat()
@@ -113,6 +113,7 @@ class Round:
             self._published_at = passed
         with self._database.writing() as session:
             catalogue.beat(session, catalogue.ENGINE, host=host.this_host(), now=now)
+            editions.sweep(session, now=now)
         schedule.enter(self._database, self._workers, now=now)
         self._pulsed_at = passed
 

@@ -55,6 +55,7 @@ __all__ = [
     "Pending",
     "Production",
     "Purpose",
+    "Rebuilt",
     "Replace",
     "Result",
     "Schedule",
@@ -141,7 +142,7 @@ class FigureTable(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Replace:
-    """All rows that the worker's version has in `table` of the shot `shot_id` become `rows`.
+    """All rows that the worker has in `table` of the shot `shot_id` become `rows`.
 
     The table is one of the worker's `tables`. A row maps names to plain JSON values; dates, instants and times are
     kept as ISO 8601 text, and a row has 64 KiB at most. The worker, its version, the shot and the position are filled
@@ -155,7 +156,7 @@ class Replace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Keep:
-    """The row `key` of the worker's version in `table` becomes `row`; None takes it away, whether or not it was there.
+    """The row `key` of the worker in `table` becomes `row`; None takes it away, whether or not it was there.
 
     For what belongs to no single shot. A key is 1 to 200 printable characters; rows are listed in the order of their
     keys. `production_id` says whose the row is: who reads with a key bound to a production sees rows of that production
@@ -206,6 +207,14 @@ class Result:
     """What a scheduled job found: `data` in plain JSON values, kept with the job."""
 
     data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rebuilt:
+    """A step through the facts: `changes` of rows, and the `mark` (plain JSON, 64 KiB) of the next, None at the end."""
+
+    changes: Sequence[Replace | Keep]
+    mark: Any = None
 
 
 Change = Replace | Keep | Announce | File | Result
@@ -274,6 +283,9 @@ class Context(Protocol):
     def blocked(self, production_id: int, *, limit: int) -> Blocked:
         """What the shots of a production wait for, naming at most `limit` of them for each fact."""
 
+    def reported_facts(self, production_id: int, day: date) -> DayFacts | None:
+        """What the latest revision of a day was made from, as it was then; None of a day that was not reported."""
+
     def unmatched_days(self) -> Mapping[int, Mapping[date, int]]:
         """How many counts wait for a shot, by production id and production day; days without any are left out."""
 
@@ -302,13 +314,13 @@ class Context(Protocol):
         """
 
     def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
-        """The rows of `table` this worker's version stored before with Replace; a shot without any is left out.
+        """The rows of `table` the worker stored before with Replace; a shot without any is left out.
 
         They are as they were kept: what was a date is text.
         """
 
     def kept(self, table: str, keys: Sequence[str]) -> Mapping[str, Mapping[str, Any]]:
-        """The rows of `table` this worker's version stored before, by key; a key without a row is left out."""
+        """The rows of `table` the worker stored before, by key; a key without a row is left out."""
 
     def pending(self) -> Pending:
         """What the worker's stored rows may not show yet."""
@@ -327,10 +339,10 @@ class Worker(Protocol):
     without arguments; its JSON Schema is served, and what an operator sets is checked by it. `enabled` is no name for
     a field of it: with `enabled = false` an operator keeps a worker from being imported at all.
 
-    `version` is an integer from 1 on. Raise it whenever figures would come out differently: the new version reads the
-    log from its beginning into rows of its own, and until it has read as far as the old one the old one's rows are
-    shown, from then on the new one's. Rows of the old version stay. Two hosts with different versions do each other no
-    harm. Whoever changes settings that change figures raises it, too.
+    `version` is an integer from 1 on. Raise it whenever figures would come out differently: the new version makes rows
+    of its own, from facts where it has `rebuild`, else by reading the log from its beginning. Until it has read as far
+    as the old one the old one's rows are shown, from then on the new one's, and nothing is announced twice. Two hosts
+    with different versions do each other no harm. Whoever changes settings that change figures raises it, too.
 
     `partition` says whether it has a cursor for each production. Where it is `ordered`, an event is set aside, too,
     while an earlier one of the same shot is; these are tried by themselves and in their order once that one is digested
@@ -363,6 +375,16 @@ class Worker(Protocol):
         silent for longer than `handler_limit_s`, 60 s unless set otherwise, is ended with its process.
         """
         raise NotImplementedError
+
+    def rebuild(self, mark: Any, limit: int, context: Context) -> Rebuilt:  # noqa: ANN401, ARG002 - for who overrides
+        """Make rows from facts alone, as if no event had been handled: all of them, over as many calls as it takes.
+
+        Optional; who does not override it is never called here and reads the log from its beginning instead. The first
+        call has the mark None, each later one that which the one before returned; each has facts of its own instant.
+        `limit` is about how many shots or the like to do; it is halved after a failure, which is tried again for ever.
+        Events since the first call are handled afterwards; then the new rows are shown instead, all at once.
+        """
+        return Rebuilt(changes=())
 
     def scheduled(self, name: str, day: date, context: Context) -> Sequence[Change]:
         """Do the job `name` of a studio-local day. It may be called again for the same day after a failure."""

@@ -4,87 +4,42 @@ The same function runs in the one-machine child and in a Celery task. Two engine
 keeps them from doing the work twice, the compare-and-set on the position keeps them from writing it twice.
 """
 
-import traceback
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 from functools import partial
-from typing import Protocol
 
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy import ColumnElement, and_
 from sqlmodel import Session
 
 from service.domain.events import Event
-from service.store import cursors, events, partitions, quarantine
-from service.store.cursors import Cursor, CursorKey
-from service.store.engine import Busy, Database, retryable
-from service.store.failures import understood
+from service.store import cursors, editions, events, partitions, quarantine
+from service.store.cursors import Cursor
+from service.store.editions import Edition
+from service.store.engine import Busy, Database
 from service.store.partitions import WHOLE_LOG, Part, production_of
-from workers.changes import apply, checked, stray
-from workers.contract import Change, Context, Worker
+from workers.attempts import (
+    FIRST_PAUSE_AFTER_DEATH_S,
+    FIRST_PAUSE_S,
+    EngineSettings,
+    Outcome,
+    Overtaken,
+    StepResult,
+    Tried,
+    asked,
+    attempt,
+    backoff,
+    describe,
+    write_again,
+)
+from workers.changes import apply, stray
+from workers.contract import Change, Context, Partition, Worker
+from workers.filling import Fill, offered
 from workers.snapshot import Snapshot
 
-# What a worker changes, or what went wrong.
-Tried = tuple[tuple[Change, ...], str | None]
-WRITE_TRIES = 3
-FIRST_PAUSE_S = 1.0
-FIRST_PAUSE_AFTER_DEATH_S = 5.0
-LONGEST_PAUSE_S = 300.0
-LONGEST_ERROR = 4000
-LONGEST_SENTENCE = 500
-MOST_SENTENCES = 20
+__all__ = ["WHOLE_LOG", "EngineSettings", "Outcome", "StepResult", "backoff", "step", "write_again"]
 
-
-class EngineSettings(Protocol):
-    """The settings an engine goes by."""
-
-    @property
-    def engine_batch(self) -> int:
-        """Most events handed to a worker at once."""
-
-    @property
-    def quarantine_after(self) -> int:
-        """Tries of a single event before it is set aside."""
-
-    @property
-    def lease_s(self) -> float:
-        """Seconds a cursor is an engine's own."""
-
-
-class Outcome(StrEnum):
-    """How a step ended.
-
-    Nothing to do; somebody else is at work; the next try lies ahead; the cursor moved; the worker failed; an event was
-    set aside; another engine was faster.
-    """
-
-    IDLE = "idle"
-    LEASED = "leased"
-    WAITING = "waiting"
-    MOVED = "moved"
-    FAILED = "failed"
-    QUARANTINED = "quarantined"
-    OVERTAKEN = "overtaken"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StepResult:
-    """What a step did: where the cursor stands, how many events were handled, and what went wrong."""
-
-    outcome: Outcome
-    position: int
-    handled: int = 0
-    error: str | None = None
-
-    @property
-    def again(self) -> bool:
-        """Whether another step may find work at once."""
-        return self.outcome in {Outcome.MOVED, Outcome.QUARANTINED, Outcome.OVERTAKEN}
-
-
-class Overtaken(Exception):
-    """Another engine moved the cursor first; what this one made of the same events is dropped."""
+# Of the steps of two editions the one that is told of: what went wrong first, then what moved.
+TOLD_FIRST = (Outcome.FAILED, Outcome.QUARANTINED, Outcome.MOVED, Outcome.OVERTAKEN)
 
 
 def _silent() -> None:
@@ -104,19 +59,25 @@ def step(
 ) -> StepResult:
     """Take a worker one batch further in a partition of the log, the name of one that its `partition` asks for.
 
+    Rows that are filled beside those shown, for a new version or a rebuild, are taken a step further as well.
+
     `owner` names this process's life: a lease found under another name whose time is up belonged to a process that
     died at work. An engine that is `alone` on its database need not wait for the time to be up. Errors of
     the worker are recorded and returned, errors of the database are raised.
     """
-    key = CursorKey(worker.name, worker.version, partition)
-    run = _Run(database, worker, key, settings=settings, owner=owner, alone=alone, now=now, beat=beat)
-    found = run.look()
-    if isinstance(found, StepResult):
-        return found
-    claimed = run.claim()
-    if isinstance(claimed, StepResult):
-        return claimed
-    return run.work(claimed) if found is None else run.try_again(claimed, found)
+    with database.reading() as session:
+        of_version = editions.live(session, worker.name, worker.version) or [
+            editions.planned(session, worker.name, worker.version, rebuilds=offered(worker))
+        ]
+    results = []
+    for edition in of_version:
+        kind = Fill if edition.wants_facts else _Run
+        run = kind(
+            database, worker, edition, partition, settings=settings, owner=owner, alone=alone, now=now, beat=beat
+        )
+        results.append(run.step())
+    told = [each for outcome in TOLD_FIRST for each in results if each.outcome is outcome]
+    return (told or results)[0]
 
 
 class _Run:
@@ -126,7 +87,8 @@ class _Run:
         self,
         database: Database,
         worker: Worker,
-        key: CursorKey,
+        edition: Edition,
+        partition: str,
         *,
         settings: EngineSettings,
         owner: str,
@@ -134,9 +96,22 @@ class _Run:
         now: datetime,
         beat: Callable[[], None],
     ) -> None:
-        self.database, self.worker, self.key = database, worker, key
+        self.database, self.worker, self.edition = database, worker, edition
+        self.key = edition.cursor(partition)
         self.settings, self.owner, self.alone, self.now, self.beat = settings, owner, alone, now, beat
-        self.part = Part(key.partition, production_of(key.partition), 0, 0)
+        self.part = Part(partition, production_of(partition), 0, 0)
+        self.end = 0
+        self.by_production = worker.partition is Partition.BY_PRODUCTION
+
+    def step(self) -> StepResult:
+        """Do what there is to do."""
+        found = self.look()
+        if isinstance(found, StepResult):
+            return found
+        claimed = self.claim()
+        if isinstance(claimed, StepResult):
+            return claimed
+        return self.work(claimed) if found is None else self.try_again(claimed, found)
 
     def look(self) -> StepResult | Event | None:
         """Without writing, whether there is anything to handle: an event to try again, or None where a batch may be.
@@ -146,21 +121,49 @@ class _Run:
         with self.database.reading() as session:
             head = events.head(session)
             self.part = partitions.part(session, self.key.partition)
+            self.end = self._end(session, self.part.last)
             cursor = cursors.find(session, self.key)
             position = self.part.begins if cursor is None else cursor.position
-            wanted = cursors.anything_wanted(session, position, kinds=self.worker.events, holds=self.part.holds())
+            wanted = cursors.anything_wanted(session, position, kinds=self.worker.events, holds=self._holds())
             again = None if cursor is None else quarantine.to_retry(session, self.key)
-        if again is None and (position >= self.part.last or not self.worker.events):
+            follows = not self.edition.rules and position >= self.end and self._ready(session)
+        if again is None and (position >= self.end or not self.worker.events) and not follows:
             return StepResult(outcome=Outcome.IDLE, position=position)
         if cursor is not None and (refusal := self._refusal(cursor)):
             return refusal
         # A lease left by a process that died while it tried an event again is taken back, or nothing passes it by.
         if again is not None or wanted or (cursor is not None and cursor.held_by_another(self.owner)):
             return again
+        # What is filled beside the rows shown stops where these stand, to be shown from there.
+        new = head if self.edition.rules else max(self.end, position)
         with self.database.writing() as session:
-            cursors.add(session, self.key, batch_limit=self.settings.engine_batch, position=self.part.begins)
-            passed = cursors.pass_by(session, self.key, old=position, new=head, now=self.now)
-        return StepResult(outcome=Outcome.MOVED if passed else Outcome.OVERTAKEN, position=head if passed else position)
+            passed = self._begin(session) and cursors.pass_by(session, self.key, old=position, new=new, now=self.now)
+            if passed:
+                self._follow(session)
+        return StepResult(outcome=Outcome.MOVED if passed else Outcome.OVERTAKEN, position=new if passed else position)
+
+    def _end(self, session: Session, last: int) -> int:
+        """Up to which event to read: what is filled beside the rows shown never passes these, and is shown then."""
+        shown = None if self.edition.rules else editions.ruling(session, self.worker.name)
+        return last if shown is None else min(last, editions.read_in(session, shown, self.part))
+
+    def _holds(self) -> ColumnElement[bool]:
+        return self.part.holds() if self.edition.rules else and_(self.part.holds(), events.up_to(self.end))
+
+    def _ready(self, session: Session) -> bool:
+        return editions.ready(session, self.edition, by_production=self.by_production, now=self.now) is not None
+
+    def _follow(self, session: Session) -> None:
+        """Let the edition be shown where it may be by now."""
+        if not self.edition.rules:
+            editions.follow(session, self.edition, by_production=self.by_production, now=self.now)
+
+    def _begin(self, session: Session) -> bool:
+        """Make edition and cursor unless they are there; False where another edition has the place."""
+        if not self.edition.stored and not editions.begin(session, self.edition, now=self.now):
+            return False
+        cursors.add(session, self.key, batch_limit=self.settings.engine_batch, position=self.part.begins)
+        return True
 
     def claim(self) -> Cursor | StepResult:
         """Lease the cursor and count the attempt, in a transaction of its own.
@@ -168,7 +171,8 @@ class _Run:
         Counted before it runs, or an event that kills the process would kill it for ever.
         """
         with self.database.writing() as session:
-            cursors.add(session, self.key, batch_limit=self.settings.engine_batch, position=self.part.begins)
+            if not self._begin(session):
+                return StepResult(outcome=Outcome.OVERTAKEN, position=self.part.begins)
             cursor = cursors.lock(session, self.key)
             if refusal := self._refusal(cursor):
                 return refusal
@@ -193,7 +197,8 @@ class _Run:
         with self.database.reading() as session:
             # The log's head is read first: the snapshot begins with it, so no fact in it is older than the head says.
             head = events.head(session)
-            kinds, holds = self.worker.events, self.part.holds()
+            self.end = max(self._end(session, head), claimed.position)
+            kinds, holds = self.worker.events, self._holds()
             batch = events.read_after(session, claimed.position, limit=claimed.batch_limit, kinds=kinds, holds=holds)
             held = quarantine.behind_others(session, self.key, batch) if self.worker.ordered else {}
             free = [event for event in batch if event.id not in held]
@@ -202,7 +207,7 @@ class _Run:
             health = asked(self.worker, context) if free and failure is None else None
         if failure is not None:
             return self._failed(claimed, batch, failure)
-        reached = batch[-1].id if len(batch) == claimed.batch_limit else head
+        reached = batch[-1].id if len(batch) == claimed.batch_limit else self.end
         try:
             self._settle(claimed, reached, rests_on=head, changes=changes, health=health, held=held)
         except Overtaken:
@@ -214,8 +219,15 @@ class _Run:
         return StepResult(outcome=Outcome.MOVED, position=reached, handled=len(free))
 
     def _context(self, session: Session, head: int) -> Snapshot:
-        of = self.part.production_id
-        return Snapshot(session, worker=self.worker, production_id=of, position=head, now=self.now, beat=self.beat)
+        return Snapshot(
+            session,
+            worker=self.worker,
+            edition=self.edition.number,
+            production_id=self.part.production_id,
+            position=head,
+            now=self.now,
+            beat=self.beat,
+        )
 
     def _handled(self, session: Session, batch: Sequence[Event], context: Context) -> Tried:
         changes, failure = attempt(self.worker, partial(self.worker.handle, batch, context))
@@ -236,7 +248,7 @@ class _Run:
                 raise Overtaken
             if begun and failure is None:
                 quarantine.digested(session, self.key, event.id, now=self.now)
-                apply(session, self.worker, changes, position=head, now=self.now)
+                self._apply(session, changes, position=head)
             elif failure is not None:
                 quarantine.note_error(session, self.key, event.id, error=failure)
 
@@ -278,16 +290,31 @@ class _Run:
             if health is not None:
                 cursors.note_health(session, self.key, health)
             quarantine.wait_behind(session, self.key, held, now=self.now)
-            apply(session, self.worker, changes, position=rests_on, now=self.now)
+            self._apply(session, changes, position=rests_on)
+            self._follow(session)
 
         write_again(self.database, write)
+
+    def _apply(self, session: Session, changes: Sequence[Change], *, position: int) -> None:
+        # Read after the cursor was moved, whose lock keeps another edition from taking the place before the commit.
+        if editions.state_of(session, self.edition) is not self.edition.state:
+            raise Overtaken
+        apply(
+            session,
+            self.worker,
+            changes,
+            edition=self.edition.number,
+            quiet=not self.edition.rules,
+            position=position,
+            now=self.now,
+        )
 
     def _died(self, session: Session, cursor: Cursor) -> StepResult:
         """Record that a process died at the batch. Waits longer than after an error: who kills, kills the others' time.
 
         What killed it may be the next one of the batch as well as the first, so the batch is halved all the same.
         """
-        kinds, holds = self.worker.events, self.part.holds()
+        kinds, holds = self.worker.events, self._holds()
         pending = cursors.wanted_ids(session, cursor.position, kinds=kinds, limit=cursor.batch_limit, holds=holds)
         error = f"the process died at work on {len(pending) or 'no new'} events"
         return self._give_back(session, cursor, pending=pending, error=error, first_s=FIRST_PAUSE_AFTER_DEATH_S)
@@ -339,61 +366,3 @@ def _smaller(cursor: Cursor, handled: int) -> tuple[int, int]:
     if handled <= 1:
         return cursor.attempts * handled, 1
     return 0, max(1, min(cursor.batch_limit, handled) // 2)
-
-
-def backoff(attempts: int, first_s: float = FIRST_PAUSE_S) -> timedelta:
-    """How long to wait after so many tries of one thing, doubled with each; after none, as when a batch is halved."""
-    return timedelta(seconds=min(first_s * 2 ** min(max(attempts - 1, 0), 20), LONGEST_PAUSE_S))
-
-
-def write_again(database: Database, write: Callable[[Session], None]) -> None:
-    """Run `write` in a writing transaction, whole again where the database asks for it (deadlock, serialization)."""
-    for attempt in range(1, WRITE_TRIES + 1):
-        try:
-            with database.writing() as session:
-                write(session)
-        except Exception as error:
-            if attempt == WRITE_TRIES or not retryable(error):
-                raise
-        else:
-            return
-
-
-def attempt(worker: Worker, work: Callable[[], Sequence[Change]]) -> Tried:
-    """Let a worker work; its changes, or what went wrong. A database that does not answer is raised: no worker's fault.
-
-    Whatever else a worker raises must stop nobody else, an exit included.
-    """
-    try:
-        return checked(worker, work()), None
-    except DBAPIError as error:
-        if understood(error) is not None:
-            raise
-        return (), describe(error)
-    except (Exception, SystemExit) as error:  # noqa: BLE001 - see above
-        return (), describe(error)
-
-
-def asked(worker: Worker, context: Context) -> tuple[str, ...]:
-    """What a worker says hinders it; that it could not say it, where it could not."""
-    try:
-        said = worker.health(context)
-        if isinstance(said, str) or not all(isinstance(each, str) for each in said):
-            return (f"Its health must be sentences in a list, not {said!r:.200}.",)
-        return tuple(legible(each)[:LONGEST_SENTENCE] for each in list(said)[:MOST_SENTENCES])
-    except DBAPIError as error:
-        if understood(error) is not None:
-            raise
-        return (f"Its health could not be asked: {describe(error)}",)
-    except (Exception, SystemExit) as error:  # noqa: BLE001 - as in attempt
-        return (f"Its health could not be asked: {describe(error)}",)
-
-
-def describe(error: BaseException) -> str:
-    """An error in words a database takes: its last lines, without NUL and lone surrogates."""
-    return legible("".join(traceback.format_exception(error, limit=-3)).strip()[-LONGEST_ERROR:])
-
-
-def legible(text: str) -> str:
-    """A text that a database takes: without NUL and lone surrogates."""
-    return text.replace("\x00", "\\x00").encode("utf-8", "backslashreplace").decode()

@@ -19,9 +19,10 @@ from service.domain.workers import State
 from service.store import catalogue
 from service.store.catalogue import Entry
 from service.store.engine import Database
+from workers.attempts import describe
 from workers.changes import TABLE
 from workers.contract import ENTRY_POINTS, Partition, Schedule, Worker
-from workers.engine import describe
+from workers.filling import offered
 
 log = logging.getLogger("tiedown.host")
 
@@ -136,6 +137,7 @@ def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:
         tables=dict(worker.tables),
         settings_schema=worker.Settings.model_json_schema(),
         by_production=worker.partition is Partition.BY_PRODUCTION,
+        rebuilds=offered(worker),
     )
     return Found(entry, worker)
 

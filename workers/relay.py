@@ -14,7 +14,7 @@ from typing import Protocol
 
 from service.domain.workers import State
 from service.settings import Settings
-from service.store import catalogue, jobs, partitions, quarantine
+from service.store import catalogue, editions, jobs, partitions, quarantine
 from service.store.cursors import CursorKey
 from service.store.engine import Database
 from workers.host import this_host
@@ -71,10 +71,12 @@ def look(database: Database, *, now: datetime) -> Work:
         among = {each: partitions.parts(session, by_production=each) for each in (False, True)}
         asked = partitions.asked_again(session)
         found = [
-            (CursorKey(row.worker, row.version, each.part.name), each)
+            (CursorKey(row.worker, edition, each.part.name), each)
             for row in catalogue.newest(session, state=State.LOADED)
             if row.events
-            for each in partitions.behind(session, row.worker, row.version, among[row.by_production], asked=asked)
+            for edition, each in editions.behind(
+                session, row.worker, row.version, among[row.by_production], asked=asked
+            )
             if each.cursor is None or not (each.cursor.leased(now, owner="") or each.cursor.waits(now))
         ]
         behind = (

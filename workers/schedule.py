@@ -12,12 +12,11 @@ from functools import partial
 from sqlmodel import Session
 
 from service.domain.studio import Studio, day_opens, due_instant, zone
-from service.store import events, jobs, studio
+from service.store import editions, events, jobs, studio
+from service.store.editions import Edition
 from service.store.engine import Busy, Database
 from service.store.jobs import Due, Job
-from workers.changes import apply
-from workers.contract import CatchUp, Change, Result, Schedule, Worker
-from workers.engine import (
+from workers.attempts import (
     FIRST_PAUSE_AFTER_DEATH_S,
     FIRST_PAUSE_S,
     EngineSettings,
@@ -27,6 +26,9 @@ from workers.engine import (
     describe,
     write_again,
 )
+from workers.changes import apply
+from workers.contract import CatchUp, Change, Keep, Replace, Result, Schedule, Worker
+from workers.filling import offered
 from workers.snapshot import Snapshot
 
 # A job may read everything there is, and beats while it does.
@@ -127,7 +129,8 @@ def run(
     if job is None or isinstance(job, JobResult):
         return job
     with database.reading() as session:
-        context = Snapshot(session, worker=worker, position=events.head(session), now=now, beat=beat)
+        edition = _editions(session, worker)[0].number
+        context = Snapshot(session, worker=worker, edition=edition, position=events.head(session), now=now, beat=beat)
         changes, failure = attempt(worker, partial(worker.scheduled, job.name, job.day_on, context))
     if failure is None:
         try:
@@ -174,7 +177,7 @@ def _settle(
     def write(session: Session) -> None:
         if not jobs.finish(session, job, owner=owner, result=result, now=now):
             raise Overtaken
-        apply(session, worker, changes, position=position, now=now)
+        _apply(session, worker, changes, position=position, now=now)
 
     try:
         write_again(database, write)
@@ -183,6 +186,28 @@ def _settle(
     except Exception as error:  # noqa: BLE001 - rows the database refuses are the worker's failure like any other
         return describe(error)
     return None
+
+
+def _editions(session: Session, worker: Worker) -> Sequence[Edition]:
+    """The editions a job's rows go to: a rebuild that is under way is not to lack what the job made meanwhile."""
+    made = editions.live(session, worker.name, worker.version)
+    return made or [editions.planned(session, worker.name, worker.version, rebuilds=offered(worker))]
+
+
+def _apply(session: Session, worker: Worker, changes: Sequence[Change], *, position: int, now: datetime) -> None:
+    made = _editions(session, worker)
+    rows = [change for change in changes if isinstance(change, Replace | Keep)]
+    for each in made if rows else ():
+        if not each.stored and not editions.begin(session, each, now=now):
+            raise Overtaken
+        # Facts read for it before the job are older than what the job made.
+        if each.wants_facts:
+            editions.interrupt(session, each)
+        apply(session, worker, rows, edition=each.number, position=position, now=now)
+        if not worker.events and not each.rules:
+            editions.follow(session, each, by_production=False, now=now)
+    told = [change for change in changes if not isinstance(change, Replace | Keep)]
+    apply(session, worker, told, edition=made[0].number, position=position, now=now)
 
 
 def _give_back(session: Session, job: Job, *, now: datetime, error: str, pause_s: float = FIRST_PAUSE_S) -> JobResult:

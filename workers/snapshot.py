@@ -14,7 +14,7 @@ from service.domain.days import DayFacts
 from service.domain.events import Event
 from service.domain.occupancy import StageFacts
 from service.domain.progress import Cause, ShotFacts
-from service.domain.reports import Filed
+from service.domain.reports import Filed, facts_of
 from service.domain.shifts import Signal
 from service.domain.spans import Span
 from service.domain.studio import Studio, production_day
@@ -50,12 +50,14 @@ class Snapshot(Context):
         session: Session,
         *,
         worker: Worker,
+        edition: int,
         production_id: int | None = None,
         position: int,
         now: datetime,
         beat: Callable[[], None],
     ) -> None:
         self._session, self._worker, self._production_id, self._beat = session, worker, production_id, beat
+        self._edition = edition
         self._position, self._now = position, now
 
     @property
@@ -143,6 +145,11 @@ class Snapshot(Context):
         """What the shots of a production wait for."""
         return blocked_now(self._session, self._productions[production_id], Filter(), limit=limit, beat=self._beat)
 
+    def reported_facts(self, production_id: int, day: date) -> DayFacts | None:
+        """What the latest revision of a day was made from."""
+        latest = reports.latest(self._session, production_id, day)
+        return None if latest is None else facts_of(latest.inputs)
+
     def unmatched_days(self) -> Mapping[int, Mapping[date, int]]:
         """How many counts wait for a shot, by production id and production day."""
         return days.unmatched(self._session)
@@ -170,16 +177,16 @@ class Snapshot(Context):
     def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
         """The rows of `table` this worker's version stored before with Replace."""
         if not built_in(self._worker, table):
-            return kept.of_shots(self._session, shelf(self._worker, table), shot_ids)
-        return figures.of_shots(self._session, table, version=self._worker.version, shot_ids=shot_ids)
+            return kept.of_shots(self._session, shelf(self._worker, table, edition=self._edition), shot_ids)
+        return figures.of_shots(self._session, table, edition=self._edition, shot_ids=shot_ids)
 
     def kept(self, table: str, keys: Sequence[str]) -> Mapping[str, Mapping[str, Any]]:
         """The rows of `table` this worker's version stored before, by key."""
-        return kept.of_keys(self._session, shelf(self._worker, table), keys)
+        return kept.of_keys(self._session, shelf(self._worker, table, edition=self._edition), keys)
 
     def pending(self) -> Pending:
         """What the worker's stored rows may not show yet."""
-        position = partitions.reached(self._session, self._worker.name, self._worker.version)
+        position = partitions.reached(self._session, self._worker.name, self._edition)
         shot_ids = cursors.shots_after(self._session, position, kinds=self._worker.events)
         return Pending(frozenset(each for each in shot_ids if each is not None), everything=None in shot_ids)
 

@@ -59,5 +59,5 @@ def _waiting(session: Session, worker: str, event_id: int) -> Waiting:
 
 
 def _tell(session: Session, kind: EventKind, found: Waiting, *, by: str, now: datetime) -> None:
-    data = {"worker": found.row.worker, "version": found.row.version, "event": found.event.id}
+    data = {"worker": found.row.worker, "version": found.version, "event": found.event.id}
     append(session, kind=kind, at=now, actor=by, production_id=found.event.production_id, data=data)

@@ -148,6 +148,12 @@ def _hindrances(worker: Standing, now: datetime) -> Iterator[str]:
             f"The worker {worker.worker} could not digest {worker.quarantined} events, which were set aside; "
             f"GET /v1/workers/{worker.worker}/quarantine lists them: have each tried again or skipped."
         )
+    if worker.rebuild is not None and worker.rebuild.attempts > 1:
+        yield (
+            f"Rows of the worker {worker.worker} are made anew, and a step of it failed {worker.rebuild.attempts - 1} "
+            "times; those shown go on. GET /v1/workers says why; it is tried again, or given up at "
+            f"/v1/workers/{worker.worker}/rebuild/give-up."
+        )
     if worker.health:
         yield f"The worker {worker.worker} says that something hinders it; GET /v1/workers says what."
 

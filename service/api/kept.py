@@ -14,7 +14,7 @@ from service.api.fields import Out
 from service.api.pages import Keying
 from service.api.strict import StrictRoute
 from service.domain.refusals import Unknown
-from service.store import figures, kept, partitions, workers
+from service.store import editions, figures, kept, workers
 from service.store.kept import Listed, Shelf
 
 router = APIRouter(prefix="/v1/workers", tags=["workers"], route_class=StrictRoute)
@@ -85,7 +85,7 @@ class KeptOut(Out):
 class KeptPage(Out):
     """A page of the rows of a table, and what they rest on."""
 
-    version: int = Field(description="The worker's version that made them: the one that has read furthest.")
+    version: int = Field(description="The worker's version that made them.")
     position: int = Field(description="The id of the last event this version has read.")
     items: list[KeptOut] = Field(description="The rows of this page, in the order of their keys.")
     next: str | None = Field(description="The cursor of the page that follows; null where this page is the last.")
@@ -99,30 +99,31 @@ class KeptPage(Out):
     responses=answers(ROWS, WorkerUnknown, TableUnknown),
 )
 def list_kept(door: Reader, worker: WorkerInPath, table: TableInPath, window: Keying) -> Response:
-    """List the rows a worker keeps in one of its tables, of the version that has read furthest.
+    """List the rows a worker keeps in one of its tables; those of a rebuild or a new version once all are there.
 
     Needs `read`; a key bound to a production sees the rows of that production alone.
     """
     with door.reading() as session:
-        shelf = _shelf(session, worker, table)
+        rest = editions.rest(session, worker)
+        shelf = _shelf(session, worker, table, edition=rest.edition if rest else 0)
         rows = kept.page(
             session, shelf, after=window.after, limit=window.fetch, production_id=door.caller.production_id
         )
         shown, following = window.page(rows, key_of=lambda each: each.row.key)
         out = KeptPage(
-            version=shelf.version,
-            position=partitions.reached(session, worker, shelf.version),
+            version=rest.version if rest else 0,
+            position=rest.position if rest else 0,
             items=[KeptOut.of(each) for each in shown],
             next=following,
         )
     return door.reply(None, out, link=window.link(following))
 
 
-def _shelf(session: Session, worker: str, table: str) -> Shelf:
+def _shelf(session: Session, worker: str, table: str, *, edition: int) -> Shelf:
     known = workers.tables(session, worker)
     if known is None:
         raise WorkerUnknown(worker)
-    shelf = Shelf(worker, figures.ruling_version(session, worker) or 0, table)
+    shelf = Shelf(worker, edition, table)
     if figures.MAKERS.get(table) == worker or not (table in known or kept.any_in(session, shelf)):
         raise TableUnknown(worker, table)
     return shelf

@@ -22,7 +22,8 @@ from service.domain.studio import iso_week
 from service.domain.totals import Sum
 from service.store import events
 from service.store import progress as store
-from service.store.progress import Animator, Day, FramesShot, Group, Over, Rest
+from service.store.editions import Rest
+from service.store.progress import Animator, Day, FramesShot, Group, Over
 
 router = APIRouter(prefix="/v1/productions", tags=["progress"], route_class=StrictRoute)
 
@@ -195,7 +196,7 @@ def get_progress(
         only = None if episode is None else find_episode(session, of, episode).id
         over = Over(of.id or 0, only)
         at = store.rest(session)
-        head = f"{at.version}-{at.position}" if at else "0"
+        head = at.tag if at else "0"
         out = _progress(session, over, at, by)
         last = events.last_of(session, over.production_id)
     return door.reply(None, out, rev=last, head=head)

@@ -61,7 +61,11 @@ def _outs(session: Session, found: Sequence[Waiting]) -> list[QuarantinedOut]:
     shown = outs(session, [each.event for each in found])
     return [
         QuarantinedOut.model_validate(
-            {**each.row.model_dump(include=set(QuarantinedOut.model_fields)), "event": event.model_dump()}
+            {
+                **each.row.model_dump(include=set(QuarantinedOut.model_fields)),
+                "version": each.version,
+                "event": event.model_dump(),
+            }
         )
         for each, event in zip(found, shown, strict=True)
     ]

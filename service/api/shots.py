@@ -229,8 +229,8 @@ def _progress(session: Session, rows: Sequence[ShotRow]) -> dict[int, ShotProgre
 def one(session: Session, production: ProductionRow, row: ShotRow) -> tuple[ShotOut, str]:
     """A shot and the head of what is shown of it besides its own row: its events and its figures."""
     progress = _progress(session, [row])
-    out = _outs(session, production, [row], progress)[0]
-    return out, f"{row.touched}-{out.progress.position if out.progress else 0}"
+    made = f"{shown.edition}-{shown.position}" if (shown := progress.get(row.id or 0)) else "0"
+    return _outs(session, production, [row], progress)[0], f"{row.touched}-{made}"
 
 
 @router.post(
@@ -287,7 +287,7 @@ def list_shots(
         stage_seen = door.caller.stage_id or 0
         set_by = studio.load(session)
         # What a plate needs is the studio's, and decides what blocks a shot.
-        made = f"{rest.version}-{rest.position}" if rest else "0-0"
+        made = rest.tag if rest else "0-0"
         head = f"{made}-{stage_seen}-{set_by.plate_minimum_frames}"
         if (unchanged := door.unchanged(rev=last, head=head)) is not None:
             return unchanged

@@ -21,7 +21,8 @@ from service.domain.progress import Figures, whole_figures
 from service.domain.refusals import Unknown
 from service.domain.totals import OF_SHOT, Sum, Summand, Total, TotalFigure, Value, total
 from service.store import events, progress, shots, takes
-from service.store.progress import Over, Rest
+from service.store.editions import Rest
+from service.store.progress import Over
 from service.store.shots import Filter
 from service.store.tables import ProductionRow, ShotProgressRow
 
@@ -166,7 +167,7 @@ def get_why_total(
         asked = _named(figure)
         at = progress.rest(session)
         last = events.last_of(session, of.id or 0)
-        head = f"{at.version}-{at.position}" if at else "0"
+        head = at.tag if at else "0"
         if (unchanged := door.unchanged(rev=last, head=head)) is not None:
             return unchanged
         over = Over(of.id or 0, None if episode is None else find_episode(session, of, episode).id)

@@ -1,5 +1,6 @@
 """Workers: how far they are behind, and what went wrong."""
 
+from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
@@ -40,6 +41,7 @@ WORKERS = {
             "last_error_at": None,
             "health": [],
             "quarantined": 0,
+            "rebuild": None,
             "refused": [],
             "jobs": [
                 {
@@ -94,6 +96,21 @@ class RefusedOut(Out):
     what_to_do: str | None = Field(description="What to do about it.")
 
 
+class RebuildOut(Out):
+    """Rows that are made anew beside those that are shown."""
+
+    edition: int = Field(description="The number of these rows.")
+    version: int = Field(description="The worker's version that makes them.")
+    by_facts: bool = Field(description="Whether they are computed from facts; else by reading the log.")
+    steps: int | None = Field(description="How many steps through the facts are done; null where none is to be done.")
+    position: int = Field(description="After the facts: the id of the last event they take into account.")
+    attempts: int = Field(description="How often the next step was tried.")
+    next_try_at: datetime | None = Field(description="When it is tried again after a failure (UTC).")
+    last_error: str | None = Field(description="What went wrong last.")
+    begun_at: datetime = Field(description="When they were begun (UTC).")
+    asked_by: str | None = Field(description="The key that asked for them; null where a new version brought them.")
+
+
 class WorkerOut(Out):
     """A worker: what reads the log and makes figures of it."""
 
@@ -122,6 +139,9 @@ class WorkerOut(Out):
     last_error_at: datetime | None = Field(description="When that was (UTC).")
     health: list[str] = Field(description="What it says hinders it, by the batch it handled last.")
     quarantined: int = Field(description="How many events were set aside because it could not digest them.")
+    rebuild: RebuildOut | None = Field(
+        description="The rows that are made anew and shown once they have caught up; null where none are."
+    )
     refused: list[RefusedOut] = Field(description="The packages that provide it and cannot be used.")
     jobs: list[DayJobOut] = Field(description="Of each of its jobs the last day done, and the days still open.")
 
@@ -148,6 +168,7 @@ class WorkerOut(Out):
             last_error_at=standing.last_error_at,
             health=list(standing.health),
             quarantined=standing.quarantined,
+            rebuild=None if standing.rebuild is None else RebuildOut.model_validate(asdict(standing.rebuild)),
             refused=[
                 RefusedOut(
                     distribution=each.distribution,

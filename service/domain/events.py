@@ -57,6 +57,8 @@ class EventKind(StrEnum):
     BOOKING_LOST = "booking.lost"
     TOTALS_RECOUNTED = "totals.recounted"
     REPORT_FILED = "report.filed"
+    REBUILD_ASKED = "rebuild.asked"
+    REBUILD_GIVEN_UP = "rebuild.given_up"
     QUARANTINE_RETRIED = "quarantine.retried"
     QUARANTINE_SKIPPED = "quarantine.skipped"
 
@@ -134,6 +136,10 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.TOTALS_RECOUNTED: "The night's recount compared figures with the ledger: `day`, `series` and `shots` "
     "looked at, `behind` (shots the figures are not up to date with), `drifted` and `drift` (what differed).",
     EventKind.REPORT_FILED: "A revision of a day's nightly report was filed: `production`, `day`, `revision`.",
+    EventKind.REBUILD_ASKED: "All rows of a worker are to be made anew: `worker`, `version`, `edition` (the number of "
+    "these rows).",
+    EventKind.REBUILD_GIVEN_UP: "Rows of a worker that were being made anew were given up: `worker`, `version`, "
+    "`edition`.",
     EventKind.QUARANTINE_RETRIED: "A worker is to try an event again that it set aside: `worker`, `version`, "
     "`event` (its id).",
     EventKind.QUARANTINE_SKIPPED: "A worker is to do without an event that it set aside: `worker`, `version`, "

@@ -21,7 +21,7 @@ class Entry:
     """A worker as a host found it; `version` is 0 where it could not be loaded, and `error` then says why.
 
     `tables` are those it keeps rows in, by name, each with what a row is; `by_production` says that it has a cursor for
-    each production.
+    each production, `rebuilds` that it makes its rows from facts alone.
     """
 
     worker: str
@@ -33,6 +33,7 @@ class Entry:
     tables: Mapping[str, str]
     settings_schema: Mapping[str, Any]
     by_production: bool = False
+    rebuilds: bool = False
 
 
 def record(session: Session, host: str, entries: Sequence[Entry], *, now: datetime, forget_before: datetime) -> None:
@@ -52,6 +53,7 @@ def record(session: Session, host: str, entries: Sequence[Entry], *, now: dateti
             "tables": dict(entry.tables),
             "settings_schema": dict(entry.settings_schema),
             "by_production": entry.by_production,
+            "rebuilds": entry.rebuilds,
             "seen_at": now,
         }
         for entry in entries

@@ -8,15 +8,19 @@ from sqlalchemy import ColumnElement, delete, exists, insert, literal_column, up
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, SQLModel, col, select
 
+from service.store.rows import locked
 from service.store.tables import CursorRow, EventRow, QuarantineRow
+
+# No partition of the log: the cursor of the steps that fill an edition from facts.
+FACTS = "from facts"
 
 
 @dataclass(frozen=True, slots=True)
 class CursorKey:
-    """Which cursor: a worker's version on a partition of the log."""
+    """Which cursor: of an edition of a worker's rows on a partition of the log."""
 
     worker: str
-    version: int
+    edition: int
     partition: str
 
 
@@ -62,10 +66,16 @@ def find(session: Session, key: CursorKey) -> Cursor | None:
     return None if row is None else cursor_of(row)
 
 
-def by_partition(session: Session, worker: str, version: int) -> dict[str, Cursor]:
-    """The cursors of a version of a worker, by the name of their partition."""
-    rows = session.exec(select(CursorRow).where(col(CursorRow.worker) == worker, col(CursorRow.version) == version))
-    return {row.partition: cursor_of(row) for row in rows}
+def by_partition(session: Session, worker: str, edition: int, *, lock: bool = False) -> dict[str, Cursor]:
+    """The cursors of an edition of a worker's rows, by the name of their partition; locked where *lock*."""
+    of_edition = col(CursorRow.worker) == worker, col(CursorRow.edition) == edition
+    statement = select(CursorRow).where(*of_edition, col(CursorRow.partition) != FACTS)
+    return {row.partition: cursor_of(row) for row in session.scalars(locked(statement, lock=lock))}
+
+
+def put_back(session: Session, key: CursorKey, position: int) -> None:
+    """Let a cursor stand at an earlier position, so that what follows is handled again."""
+    session.exec(update(CursorRow).where(*_is(key)).values(position=position))
 
 
 def add(session: Session, key: CursorKey, *, batch_limit: int, position: int = 0) -> None:
@@ -75,7 +85,7 @@ def add(session: Session, key: CursorKey, *, batch_limit: int, position: int = 0
         CursorRow,
         {
             "worker": key.worker,
-            "version": key.version,
+            "edition": key.edition,
             "partition": key.partition,
             "position": position,
             "attempts": 0,
@@ -183,7 +193,7 @@ def quarantine(session: Session, key: CursorKey, *, event_id: int, attempts: int
     session.exec(
         delete(QuarantineRow).where(
             col(QuarantineRow.worker) == key.worker,
-            col(QuarantineRow.version) == key.version,
+            col(QuarantineRow.edition) == key.edition,
             col(QuarantineRow.partition) == key.partition,
             col(QuarantineRow.event_id) == event_id,
         )
@@ -191,7 +201,7 @@ def quarantine(session: Session, key: CursorKey, *, event_id: int, attempts: int
     session.exec(
         insert(QuarantineRow).values(
             worker=key.worker,
-            version=key.version,
+            edition=key.edition,
             partition=key.partition,
             event_id=event_id,
             attempts=attempts,
@@ -237,7 +247,7 @@ def shots_after(session: Session, position: int, *, kinds: frozenset[str]) -> se
 def _is(key: CursorKey) -> tuple[ColumnElement[bool], ...]:
     return (
         col(CursorRow.worker) == key.worker,
-        col(CursorRow.version) == key.version,
+        col(CursorRow.edition) == key.edition,
         col(CursorRow.partition) == key.partition,
     )
 

@@ -89,6 +89,11 @@ def read_after(
     return [event_of(row) for row in session.scalars(statement)]
 
 
+def up_to(position: int) -> ColumnElement[bool]:
+    """What an event must be to come no later than this position."""
+    return col(EventRow.id) <= position
+
+
 def event_of(row: EventRow) -> Event:
     """The entry of the log that a row holds."""
     return Event(

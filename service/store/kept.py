@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, delete, exists, insert
+from sqlalchemy import ColumnElement, delete, exists, insert, tuple_
 from sqlmodel import Session, col, select
 
 from service.store.tables import KeptRow, ProductionRow, ShotRow
@@ -18,10 +18,10 @@ Name = TypeVar("Name")
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """Whose rows: those of a worker's version in one of its tables, called `kept_in` in the database."""
+    """Whose rows: those of an edition of a worker's in one of its tables, called `kept_in` in the database."""
 
     worker: str
-    version: int
+    edition: int
     kept_in: str
 
     @property
@@ -29,7 +29,7 @@ class Shelf:
         """What a row must be to be among them."""
         return (
             col(KeptRow.worker) == self.worker,
-            col(KeptRow.version) == self.version,
+            col(KeptRow.edition) == self.edition,
             col(KeptRow.kept_in) == self.kept_in,
         )
 
@@ -120,13 +120,20 @@ def page(
     return [Listed(*each) for each in session.exec(statement.order_by(col(KeptRow.key)).limit(limit))]
 
 
+def sweep(session: Session, worker: str, edition: int, *, limit: int) -> int:
+    """Take away at most *limit* rows of an edition of a worker's; how many that were."""
+    key = col(KeptRow.worker), col(KeptRow.edition), col(KeptRow.kept_in), col(KeptRow.key)
+    some = select(*key).where(key[0] == worker, key[1] == edition).order_by(*key).limit(limit)
+    return session.exec(delete(KeptRow).where(tuple_(*key).in_(some))).rowcount
+
+
 def any_in(session: Session, shelf: Shelf) -> bool:
     """Whether the shelf holds a row."""
     return bool(session.exec(select(exists().where(*shelf.condition))).one())
 
 
 def _insert(session: Session, shelf: Shelf, position: int, rows: Sequence[Mapping[str, Any]]) -> None:
-    own = {"worker": shelf.worker, "version": shelf.version, "kept_in": shelf.kept_in, "position": position}
+    own = {"worker": shelf.worker, "edition": shelf.edition, "kept_in": shelf.kept_in, "position": position}
     if rows:
         session.exec(insert(KeptRow), params=[{**own, **row} for row in rows])
 

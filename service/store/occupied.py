@@ -11,8 +11,9 @@ from sqlmodel import Session, col
 from service.domain.occupancy import stage_days
 from service.domain.stagefigures import Figures, read
 from service.domain.studio import Studio, production_day
-from service.store import figures, kept, occupancy, partitions
+from service.store import editions, kept, occupancy
 from service.store.bookings import Booked, Filter, booked
+from service.store.editions import Rest
 from service.store.tables import BookingRow, CountRow, StageRow
 
 WORKER, TABLE = "occupancy", "stage_days"
@@ -21,20 +22,9 @@ STAGES_AT_ONCE = 10
 _DAY = timedelta(days=1)
 
 
-@dataclass(frozen=True, slots=True)
-class Rest:
-    """What kept figures rest on: the worker's version and the last event it has read."""
-
-    version: int
-    position: int
-
-
 def rest(session: Session) -> Rest | None:
     """What the figures that are shown rest on; None before the worker's first step."""
-    version = figures.ruling_version(session, WORKER)
-    if version is None:
-        return None
-    return Rest(version, partitions.reached(session, WORKER, version))
+    return editions.rest(session, WORKER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +59,7 @@ def read_days(
     there = {stage.id or 0: days_of(stage, days, studio) for stage in stages}
     codes = {stage.id or 0: stage.code for stage in stages}
     keys = {f"{codes[id_]}/{day}": (id_, day) for id_, each in there.items() for day in each if day < today}
-    shelf = kept.Shelf(WORKER, at.version if at else 0, TABLE)
+    shelf = kept.Shelf(WORKER, at.edition if at else 0, TABLE)
     found = {keys[key]: read(row) for key, row in kept.of_keys(session, shelf, list(keys)).items()}
     together: dict[tuple[date, date], list[int]] = defaultdict(list)
     for id_, each in there.items():

@@ -7,7 +7,8 @@ from sqlalchemy import func, select
 from sqlmodel import Session, col
 
 from service.domain.paces import DayWork, Paces, day_outputs
-from service.store.progress import Rest, rest
+from service.store.editions import Rest
+from service.store.progress import rest
 from service.store.tables import DayFramesRow, ProductionRow, ShotProgressRow, ShotRow
 
 NONE = Paces({}, None)
@@ -41,20 +42,20 @@ def _worked(
     of = [col(ShotRow.production_id) == production_id, ~col(ShotRow.omitted)]
     if animators is not None:
         own = select(col(DayFramesRow.shot_id)).where(
-            col(DayFramesRow.version) == at.version, col(DayFramesRow.animator).in_(animators)
+            col(DayFramesRow.edition) == at.edition, col(DayFramesRow.animator).in_(animators)
         )
         of.append(col(ShotRow.id).in_(own))
     day = (col(DayFramesRow.animator), col(DayFramesRow.day_on), col(DayFramesRow.shot_id))
     statement = (
         select(*day, func.sum(DayFramesRow.net_frames))
         .join(ShotRow, col(ShotRow.id) == col(DayFramesRow.shot_id))
-        .where(*of, col(DayFramesRow.version) == at.version)
+        .where(*of, col(DayFramesRow.edition) == at.edition)
         .group_by(*day)
     )
     days = [DayWork(who, day_on, shot_id, int(frames)) for who, day_on, shot_id, frames in session.execute(statement)]
     credited = (
         select(col(ShotProgressRow.shot_id), col(ShotProgressRow.credited_frames))
         .join(ShotRow, col(ShotRow.id) == col(ShotProgressRow.shot_id))
-        .where(*of, col(ShotProgressRow.version) == at.version)
+        .where(*of, col(ShotProgressRow.edition) == at.edition)
     )
     return days, {shot_id: int(frames) for shot_id, frames in session.execute(credited)}

@@ -4,7 +4,6 @@ A partition is the whole log, or what concerns one production: its events and th
 to be written by two cursors. It begins right before the production's first event, whatever the studio did before.
 """
 
-from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
@@ -12,8 +11,8 @@ from sqlalchemy import ColumnElement, or_, true
 from sqlmodel import Session, col, func, select
 
 from service.store import events
-from service.store.cursors import Cursor, CursorKey, by_partition, cursor_of
-from service.store.tables import CursorRow, EventRow, ProductionRow, QuarantineRow
+from service.store.cursors import Cursor, CursorKey, by_partition
+from service.store.tables import EventRow, ProductionRow, QuarantineRow
 
 WHOLE_LOG = "all"
 _OF = "production "
@@ -103,18 +102,18 @@ def parts(session: Session, *, by_production: bool, only: int | None = None) -> 
 
 
 def behind(
-    session: Session, worker: str, version: int, among: Iterable[Part], *, asked: Collection[CursorKey]
+    session: Session, worker: str, edition: int, among: Iterable[Part], *, asked: Collection[CursorKey]
 ) -> list[Behind]:
     """The partitions with something a worker has not read or is `asked` to try again, the longest untouched first.
 
     So that where there are more of them than hands, a busy production does not keep the others out.
     """
-    again = {key.partition for key in asked if (key.worker, key.version) == (worker, version)}
-    return sorted(_behind(among, by_partition(session, worker, version), again), key=_untouched)
+    again = {key.partition for key in asked if (key.worker, key.edition) == (worker, edition)}
+    return sorted(_behind(among, by_partition(session, worker, edition), again), key=_untouched)
 
 
 def reach(session: Session, there: Mapping[str, Cursor]) -> Reach:
-    """How far a version with these cursors, by the name of their partition, has read the log.
+    """How far a edition with these cursors, by the name of their partition, has read the log.
 
     A cursor stays where it is while nothing happens in its partition, which then holds nothing up.
     """
@@ -125,25 +124,15 @@ def reach(session: Session, there: Mapping[str, Cursor]) -> Reach:
     return Reach(min((each.position for each in left), default=events.head(session)), left)
 
 
-def reached(session: Session, worker: str, version: int) -> int:
-    """The event up to which a version has read all that concerns it, on every partition; 0 before its first step."""
-    return reach(session, by_partition(session, worker, version)).position
-
-
-def furthest(session: Session, worker: str) -> int | None:
-    """The version that has read furthest, of equals the newest; None before any first step."""
-    of_version: dict[int, dict[str, Cursor]] = defaultdict(dict)
-    for row in session.exec(select(CursorRow).where(col(CursorRow.worker) == worker)):
-        of_version[row.version][row.partition] = cursor_of(row)
-    if len(of_version) <= 1:
-        return next(iter(of_version), None)
-    return max(of_version, key=lambda version: (reach(session, of_version[version]).position, version))
+def reached(session: Session, worker: str, edition: int) -> int:
+    """The event up to which a edition has read all that concerns it, on every partition; 0 before its first step."""
+    return reach(session, by_partition(session, worker, edition)).position
 
 
 def asked_again(session: Session) -> set[CursorKey]:
     """The cursors of which an event that was set aside is to be tried again, whether or not it is its turn yet."""
     statement = (
-        select(QuarantineRow.worker, QuarantineRow.version, QuarantineRow.partition)
+        select(QuarantineRow.worker, QuarantineRow.edition, QuarantineRow.partition)
         .where(col(QuarantineRow.released_at).is_(None), col(QuarantineRow.retry_at).is_not(None))
         .distinct()
     )

@@ -12,8 +12,8 @@ from sqlalchemy.orm import Mapped
 from sqlmodel import Session, col, select
 
 from service.domain.totals import Sum
-from service.store import partitions
-from service.store.figures import ruling_version
+from service.store import editions
+from service.store.editions import Rest
 from service.store.tables import (
     DayCreditRow,
     DayFramesRow,
@@ -25,14 +25,6 @@ from service.store.tables import (
 )
 
 WORKER = "progress"
-
-
-@dataclass(frozen=True, slots=True)
-class Rest:
-    """What figures rest on: the worker's version and the last event it has read."""
-
-    version: int
-    position: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,21 +88,18 @@ class Animator:
 
 def rest(session: Session) -> Rest | None:
     """What the figures now shown rest on; None while no worker has made any."""
-    version = ruling_version(session, WORKER)
-    if version is None:
-        return None
-    return Rest(version, partitions.reached(session, WORKER, version))
+    return editions.rest(session, WORKER)
 
 
 def of_shot(session: Session, shot_id: int, at: Rest) -> ShotProgressRow | None:
     """The figures of a shot; None while the worker has not come to it."""
-    return session.get(ShotProgressRow, (at.version, shot_id))
+    return session.get(ShotProgressRow, (at.edition, shot_id))
 
 
 def of_shots(session: Session, shot_ids: Sequence[int], at: Rest) -> dict[int, ShotProgressRow]:
     """The figures of these shots by id, of those the worker has come to."""
     statement = select(ShotProgressRow).where(
-        col(ShotProgressRow.version) == at.version, col(ShotProgressRow.shot_id).in_(shot_ids)
+        col(ShotProgressRow.edition) == at.edition, col(ShotProgressRow.shot_id).in_(shot_ids)
     )
     return {row.shot_id: row for row in session.exec(statement)}
 
@@ -164,7 +153,7 @@ def _sums(
         .select_from(figures)
         .join(ShotRow, col(ShotRow.id) == col(figures.shot_id))
         .join(EpisodeRow, col(EpisodeRow.id) == col(ShotRow.episode_id))
-        .where(*over.conditions, col(figures.version) == at.version)
+        .where(*over.conditions, col(figures.edition) == at.edition)
         .group_by(*by)
     )
     if figures is PartProgressRow:
@@ -181,7 +170,7 @@ def by_day(session: Session, over: Over, at: Rest) -> list[Day]:
     statement = (
         select(col(DayCreditRow.day_on), col(DayCreditRow.cause), func.sum(DayCreditRow.frames))
         .join(ShotRow, col(ShotRow.id) == col(DayCreditRow.shot_id))
-        .where(*over.conditions, col(DayCreditRow.version) == at.version)
+        .where(*over.conditions, col(DayCreditRow.edition) == at.edition)
         .group_by(col(DayCreditRow.day_on), col(DayCreditRow.cause))
     )
     for day_on, cause, frames in session.exec(statement):
@@ -210,7 +199,7 @@ def _frames_shot(session: Session, over: Over, at: Rest, *by: Mapped[Any]) -> di
         select_columns(*by, *added)
         .select_from(DayFramesRow)
         .join(ShotRow, col(ShotRow.id) == col(DayFramesRow.shot_id))
-        .where(*over.conditions, col(DayFramesRow.version) == at.version)
+        .where(*over.conditions, col(DayFramesRow.edition) == at.edition)
         .group_by(*by)
     )
     rows = [tuple(row) for row in session.execute(statement)]

@@ -4,26 +4,33 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, or_, update
+from sqlalchemy import ColumnElement, and_, or_, update
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, func, select
 
+from service.domain.editions import EditionState
 from service.domain.events import Event
 from service.store.cursors import CursorKey
 from service.store.cursors import quarantine as set_aside
 from service.store.events import event_of
-from service.store.rows import locked
-from service.store.tables import EventRow, QuarantineRow
+from service.store.tables import EditionRow, EventRow, QuarantineRow
 
 DIGESTED, SKIPPED = "digested", "skipped"
+# What was set aside for rows that are no more shown waits for nobody.
+_IN_USE = and_(
+    col(EditionRow.worker) == col(QuarantineRow.worker),
+    col(EditionRow.edition) == col(QuarantineRow.edition),
+    col(EditionRow.state).in_([EditionState.RULING.value, EditionState.FILLING.value]),
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """An event that was set aside, with the event itself."""
+    """An event that was set aside, with the event itself and the version of the worker that set it aside."""
 
     row: QuarantineRow
     event: Event
+    version: int
 
 
 def page(
@@ -31,8 +38,9 @@ def page(
 ) -> Sequence[Waiting]:
     """At most `limit` events that wait, set aside after the entry with id `after`; of one production where given."""
     statement = (
-        select(QuarantineRow, EventRow)
+        select(QuarantineRow, EventRow, col(EditionRow.version))
         .join(EventRow, col(EventRow.id) == col(QuarantineRow.event_id))
+        .join(EditionRow, _IN_USE)
         .where(
             col(QuarantineRow.worker) == worker,
             col(QuarantineRow.id) > after,
@@ -42,20 +50,24 @@ def page(
     if production_id is not None:
         statement = statement.where(col(EventRow.production_id) == production_id)
     found = session.exec(statement.order_by(col(QuarantineRow.id)).limit(limit))
-    return [Waiting(row, event_of(event)) for row, event in found]
+    return [Waiting(row, event_of(event), version) for row, event, version in found]
 
 
 def find(session: Session, worker: str, event_id: int, *, lock: bool = False) -> Waiting | None:
-    """An event that the newest version of a worker which set it aside could not digest, whatever became of it."""
+    """An event set aside for the newest edition of a worker's rows that could not digest it, whatever became of it."""
     statement = (
         select(QuarantineRow)
+        .join(EditionRow, _IN_USE)
         .where(col(QuarantineRow.worker) == worker, col(QuarantineRow.event_id) == event_id)
-        .order_by(col(QuarantineRow.version).desc(), col(QuarantineRow.id))
+        .order_by(col(QuarantineRow.edition).desc(), col(QuarantineRow.id))
         .limit(1)
     )
-    row = session.scalars(locked(statement, lock=lock)).one_or_none()
+    if lock:
+        statement = statement.with_for_update(of=QuarantineRow).execution_options(populate_existing=True)
+    row = session.scalars(statement).one_or_none()
     event = session.get(EventRow, event_id) if row is not None else None
-    return None if row is None or event is None else Waiting(row, event_of(event))
+    made = session.get(EditionRow, (row.worker, row.edition)) if row is not None else None
+    return None if row is None or event is None or made is None else Waiting(row, event_of(event), made.version)
 
 
 def wait_behind(session: Session, key: CursorKey, waiting: Mapping[int, int], *, now: datetime) -> None:
@@ -100,7 +112,7 @@ def to_retry(session: Session, key: CursorKey) -> Event | None:
         .join(of_earlier, col(of_earlier.id) == col(earlier.event_id))
         .where(
             col(earlier.worker) == key.worker,
-            col(earlier.version) == key.version,
+            col(earlier.edition) == key.edition,
             col(earlier.partition) == key.partition,
             col(earlier.released_at).is_(None),
             col(earlier.event_id) < col(EventRow.id),
@@ -157,6 +169,6 @@ def digested(session: Session, key: CursorKey, event_id: int, *, now: datetime) 
 def _of(key: CursorKey) -> tuple[ColumnElement[bool], ...]:
     return (
         col(QuarantineRow.worker) == key.worker,
-        col(QuarantineRow.version) == key.version,
+        col(QuarantineRow.edition) == key.edition,
         col(QuarantineRow.partition) == key.partition,
     )

@@ -747,13 +747,57 @@ class IdempotencyRow(SQLModel, table=True):
     answered_at: datetime = Field(index=True)
 
 
+class EditionRow(SQLModel, table=True):
+    """A set of all rows of a worker, made by one `version`: one is shown, others are being filled or were shown before.
+
+    `by_facts` says that it is filled by the worker's `rebuild`, of which `mark` is the place and `steps` the number of
+    the next; its cursors begin at `reads_from`. `lacks_to` is the last event that was cleaned away when it began to
+    read the log, where it wants such events; `swept` that its rows were taken away.
+    """
+
+    __tablename__ = "worker_edition"
+    __table_args__ = (
+        CheckConstraint("state IN ('filling', 'ruling', 'former', 'given up')", name="state"),
+        Index(
+            "uq_worker_edition_ruling",
+            "worker",
+            unique=True,
+            sqlite_where=text("state = 'ruling'"),
+            postgresql_where=text("state = 'ruling'"),
+        ),
+        Index(
+            "uq_worker_edition_filling",
+            "worker",
+            "version",
+            unique=True,
+            sqlite_where=text("state = 'filling'"),
+            postgresql_where=text("state = 'filling'"),
+        ),
+    )
+    worker: str = Field(primary_key=True)
+    edition: int = Field(primary_key=True)
+    version: int
+    state: str
+    by_facts: bool
+    mark: Any = Field(default=None, sa_type=JSON(none_as_null=True), nullable=True)
+    steps: int = 0
+    reads_from: int | None = None
+    lacks_to: int = 0
+    swept: bool = False
+    begun_at: datetime
+    asked_by: str | None = None
+    filled_at: datetime | None = None
+    ruled_at: datetime | None = None
+    ended_at: datetime | None = None
+
+
 class CursorRow(SQLModel, table=True):
-    """How far a worker has read the log, and how its next step stands."""
+    """How far a worker has read the log for an edition of its rows, and how its next step stands."""
 
     __tablename__ = "worker_cursor"
     __table_args__ = (CheckConstraint("batch_limit >= 1", name="batch_limit"),)
     worker: str = Field(primary_key=True)
-    version: int = Field(primary_key=True)
+    edition: int = Field(primary_key=True)
     partition: str = Field(primary_key=True)
     position: int = 0
     attempts: int = 0
@@ -771,10 +815,10 @@ class QuarantineRow(SQLModel, table=True):
     """An event that a worker could not digest after all its tries."""
 
     __tablename__ = "quarantine"
-    __table_args__ = (UniqueConstraint("worker", "version", "partition", "event_id"), NEVER_REUSE)
+    __table_args__ = (UniqueConstraint("worker", "edition", "partition", "event_id"), NEVER_REUSE)
     id: int | None = Field(default=None, primary_key=True)
     worker: str
-    version: int
+    edition: int
     partition: str
     event_id: int
     attempts: int
@@ -798,6 +842,7 @@ class CatalogueRow(SQLModel, table=True):
     error: str | None = Field(default=None, sa_type=Text)
     events: list[str] = Field(sa_type=JSON)
     tables: dict[str, str] | None = Field(default=None, sa_type=JSON)
+    rebuilds: bool = Field(default=False, sa_column_kwargs={"server_default": false()})
     by_production: bool = Field(default=False, sa_column_kwargs={"server_default": false()})
     settings_schema: dict[str, Any] = Field(sa_type=JSON)
     seen_at: datetime
@@ -838,7 +883,7 @@ class ShotProgressRow(SQLModel, table=True):
     """Figures of a shot by the worker *progress*; `position` is the event they rest on."""
 
     __tablename__ = "shot_progress"
-    version: int = Field(primary_key=True)
+    edition: int = Field(primary_key=True)
     shot_id: int = Field(foreign_key="shot.id", primary_key=True, index=True)
     planned_frames: int
     shot_frames: int
@@ -856,7 +901,7 @@ class PartProgressRow(SQLModel, table=True):
     """Figures of the part of a shot that one stage shoots; a shot that is not split has one."""
 
     __tablename__ = "part_progress"
-    version: int = Field(primary_key=True)
+    edition: int = Field(primary_key=True)
     shot_id: int = Field(foreign_key="shot.id", primary_key=True, index=True)
     part: str = Field(primary_key=True)
     stage_id: int | None = Field(default=None, foreign_key="stage.id", index=True)
@@ -876,7 +921,7 @@ class DayFramesRow(SQLModel, table=True):
     """
 
     __tablename__ = "day_frames"
-    version: int = Field(primary_key=True)
+    edition: int = Field(primary_key=True)
     series_id: int = Field(foreign_key="series.id", primary_key=True, index=True)
     day_on: date = Field(primary_key=True)
     stage_id: int = Field(foreign_key="stage.id", primary_key=True, index=True)
@@ -892,7 +937,7 @@ class DayCreditRow(SQLModel, table=True):
     """Credited change of a shot on one production day by cause."""
 
     __tablename__ = "day_credit"
-    version: int = Field(primary_key=True)
+    edition: int = Field(primary_key=True)
     shot_id: int = Field(foreign_key="shot.id", primary_key=True, index=True)
     day_on: date = Field(primary_key=True)
     cause: str = Field(primary_key=True)
@@ -907,7 +952,7 @@ class KeptRow(SQLModel, table=True):
 
     __tablename__ = "kept_row"
     worker: str = Field(primary_key=True)
-    version: int = Field(primary_key=True)
+    edition: int = Field(primary_key=True)
     kept_in: str = Field(primary_key=True)
     key: str = Field(primary_key=True)
     shot_id: int | None = Field(default=None, foreign_key="shot.id", index=True)
@@ -950,7 +995,7 @@ class ReportedFramesRow(SQLModel, table=True):
     """What the filed reports say was shot in a series on a day, so that a late count is seen to change one."""
 
     __tablename__ = "reported_frames"
-    version: int = Field(primary_key=True)
+    edition: int = Field(primary_key=True)
     series_id: int = Field(foreign_key="series.id", primary_key=True, index=True)
     day_on: date = Field(primary_key=True)
     stage_id: int = Field(foreign_key="stage.id", primary_key=True, index=True)

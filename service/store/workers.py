@@ -9,11 +9,12 @@ from typing import Any
 from sqlalchemy import and_, func, or_
 from sqlmodel import Session, col, select
 
+from service.domain.editions import EditionState
 from service.domain.workers import State
 from service.store import partitions
-from service.store.cursors import cursor_of
+from service.store.cursors import FACTS, Cursor, cursor_of
 from service.store.partitions import Behind
-from service.store.tables import CatalogueRow, CursorRow, DueJobRow, EventRow, QuarantineRow
+from service.store.tables import CatalogueRow, CursorRow, DueJobRow, EditionRow, EventRow, QuarantineRow
 
 MOST_COUNTED = 10_000
 
@@ -54,6 +55,26 @@ class Refused:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Rebuild:
+    """Rows that are filled beside those shown: by which version, `by_facts` or from the log, and how that goes.
+
+    `steps` are those done through the facts, None where these are read or none are; then `position` is the last event
+    read. `asked_by` is who asked for it, None where a new version brought it.
+    """
+
+    edition: int
+    version: int
+    by_facts: bool
+    steps: int | None
+    position: int
+    attempts: int
+    next_try_at: datetime | None
+    last_error: str | None
+    begun_at: datetime
+    asked_by: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
     """How the newest version of a worker stands; `position` is the last event it has read on all its partitions."""
 
@@ -74,6 +95,7 @@ class Standing:
     last_error_at: datetime | None
     health: tuple[str, ...]
     quarantined: int
+    rebuild: Rebuild | None
     refused: tuple[Refused, ...]
     jobs: tuple[DayJob, ...]
 
@@ -83,21 +105,24 @@ def standings(session: Session) -> list[Standing]:
     found: dict[str, list[CatalogueRow]] = defaultdict(list)
     for entry in session.exec(select(CatalogueRow).order_by(col(CatalogueRow.host))):
         found[entry.worker].append(entry)
-    read: dict[str, list[CursorRow]] = defaultdict(list)
+    made: dict[str, list[EditionRow]] = defaultdict(list)
+    for edition in session.exec(select(EditionRow).order_by(col(EditionRow.edition))):
+        made[edition.worker].append(edition)
+    read: dict[tuple[str, int], list[CursorRow]] = defaultdict(list)
     for cursor in session.exec(select(CursorRow)):
-        read[cursor.worker].append(cursor)
+        read[cursor.worker, cursor.edition].append(cursor)
     quarantined = _quarantined(session)
     jobs = _jobs(session)
     return [
-        _standing(session, name, found[name], read[name], quarantined=quarantined, jobs=jobs[name])
-        for name in sorted(found.keys() | read.keys())
+        _standing(session, name, found[name], made[name], read=read, quarantined=quarantined, jobs=jobs[name])
+        for name in sorted(found.keys() | made.keys())
     ]
 
 
 def tables(session: Session, worker: str) -> set[str] | None:
     """The tables that a worker of any version on any host keeps rows in; None where there never was such a worker."""
     found = session.exec(select(CatalogueRow.tables).where(col(CatalogueRow.worker) == worker)).all()
-    if not found and not session.exec(select(CursorRow.version).where(col(CursorRow.worker) == worker)).first():
+    if not found and not session.exec(select(EditionRow.edition).where(col(EditionRow.worker) == worker)).first():
         return None
     return {table for each in found for table in each or ()}
 
@@ -124,17 +149,19 @@ def _standing(
     session: Session,
     name: str,
     entries: Sequence[CatalogueRow],
-    cursors: Sequence[CursorRow],
+    editions: Sequence[EditionRow],
     *,
+    read: Mapping[tuple[str, int], Sequence[CursorRow]],
     quarantined: Mapping[tuple[str, int], int],
     jobs: Sequence[DayJob],
 ) -> Standing:
     loaded = [entry for entry in entries if entry.state == State.LOADED]
     entry = max(loaded or entries, key=lambda each: each.version, default=None)
-    version = entry.version if entry is not None and loaded else max((each.version for each in cursors), default=0)
-    own = [cursor for cursor in cursors if cursor.version == version]
+    version = entry.version if entry is not None and loaded else max((each.version for each in editions), default=0)
+    edition = _of_version(editions, version)
+    own = [] if edition is None else read.get((name, edition.edition), [])
     events = tuple(entry.events) if entry is not None else ()
-    reach = partitions.reach(session, {each.partition: cursor_of(each) for each in own})
+    reach = partitions.reach(session, _cursors(own))
     failed = max((each for each in own if each.last_error_at), key=_failed_at, default=None)
     return Standing(
         worker=name,
@@ -153,9 +180,44 @@ def _standing(
         last_error=None if failed is None else failed.last_error,
         last_error_at=None if failed is None else failed.last_error_at,
         health=tuple(dict.fromkeys(said for cursor in own for said in cursor.health or ())),
-        quarantined=quarantined.get((name, version), 0),
+        quarantined=0 if edition is None else quarantined.get((name, edition.edition), 0),
+        rebuild=_rebuild(session, editions, read),
         refused=_refused(entries),
         jobs=tuple(jobs),
+    )
+
+
+def _of_version(editions: Sequence[EditionRow], version: int) -> EditionRow | None:
+    """The edition that a version's standing is told by: the one shown, else the newest it goes on making."""
+    of_version = [each for each in editions if each.version == version and each.state != EditionState.GIVEN_UP]
+    return max(of_version, key=lambda each: (each.state == EditionState.RULING, each.edition), default=None)
+
+
+def _cursors(rows: Sequence[CursorRow]) -> dict[str, Cursor]:
+    return {each.partition: cursor_of(each) for each in rows if each.partition != FACTS}
+
+
+def _rebuild(
+    session: Session, editions: Sequence[EditionRow], read: Mapping[tuple[str, int], Sequence[CursorRow]]
+) -> Rebuild | None:
+    """What is filled beside the rows shown; of several the newest."""
+    filling = [each for each in editions if each.state == EditionState.FILLING]
+    if not filling:
+        return None
+    edition = filling[-1]
+    own = read.get((edition.worker, edition.edition), [])
+    failed = max((each for each in own if each.last_error_at), key=_failed_at, default=None)
+    return Rebuild(
+        edition=edition.edition,
+        version=edition.version,
+        by_facts=edition.by_facts,
+        steps=next((each.position for each in own if each.partition == FACTS), None),
+        position=partitions.reach(session, _cursors(own)).position,
+        attempts=max((each.attempts for each in own), default=0),
+        next_try_at=max((each.next_try_at for each in own if each.next_try_at is not None), default=None),
+        last_error=None if failed is None else failed.last_error,
+        begun_at=edition.begun_at,
+        asked_by=edition.asked_by,
     )
 
 
@@ -173,11 +235,11 @@ def _failed_at(cursor: CursorRow) -> float:
 
 def _quarantined(session: Session) -> dict[tuple[str, int], int]:
     statement = (
-        select(QuarantineRow.worker, QuarantineRow.version, func.count())
+        select(QuarantineRow.worker, QuarantineRow.edition, func.count())
         .where(col(QuarantineRow.released_at).is_(None))
-        .group_by(col(QuarantineRow.worker), col(QuarantineRow.version))
+        .group_by(col(QuarantineRow.worker), col(QuarantineRow.edition))
     )
-    return {(worker, version): number for worker, version, number in session.exec(statement)}
+    return {(worker, edition): number for worker, edition, number in session.exec(statement)}
 
 
 def _jobs(session: Session) -> dict[str, list[DayJob]]:

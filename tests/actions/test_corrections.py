@@ -27,7 +27,7 @@ from tests import model
 from tests.actions.test_counts import STAGES, STUDIO, credit_in_journal, figures_now, furnish, poster_at
 from tests.api.conftest import Clock
 from tests.api.scenes import PRODUCTION, add_shot
-from workers.engine import write_again
+from workers.attempts import write_again
 
 PLAN = {"cut_frames": 40}
 REFUSED = (TakeUnknown, TakeHasFrames, TotalStands)

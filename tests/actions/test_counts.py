@@ -25,7 +25,7 @@ from service.store.tables import CreditedChangeRow, ProductionRow, SeriesRow, Sh
 from tests import model
 from tests.api.conftest import Clock
 from tests.api.scenes import PRODUCTION, add_shot, add_stage, begin
-from workers.engine import write_again
+from workers.attempts import write_again
 
 STUDIO = Studio()
 STAGES = ("mill", "barn")

@@ -21,7 +21,7 @@ from service.actions.keys import Wanted
 from service.api.doors import Knock
 from service.app import openapi
 from service.domain.keys import Scope
-from service.store import catalogue, cursors, kept
+from service.store import catalogue, cursors, editions, kept
 from service.store.catalogue import Entry
 from service.store.cursors import CursorKey
 from service.store.engine import Database
@@ -300,6 +300,9 @@ def _keep(database: Database, clock: Clock) -> None:
     rows = {f"mill/2026-03-0{day}": (None, {"lamps_on_s": 3600}) for day in (1, 2)}
     with database.writing() as session:
         catalogue.record(session, "mill-server", [lamps], now=clock(), forget_before=clock())
+        for asked_by in (None, "office"):
+            wanted = editions.planned(session, "lamp-hours", 1, rebuilds=False, asked_by=asked_by)
+            editions.begin(session, wanted, now=clock())
         key = CursorKey("lamp-hours", 1, "all")
         cursors.add(session, key, batch_limit=500)
         for event_id in (1, 2):

@@ -35,6 +35,8 @@ NAMES_NO_STATE = {
     "shots_move": "many shots have no one state; each may be named with the `rev` it was read at",
     "quarantine_retry": "an event that waits is tried again, whoever asks; one that waits no more is 409",
     "quarantine_skip": "an event is skipped once: a second time is 409 and says what became of it",
+    "rebuild_ask": "rows are made anew, whatever they are, and asking twice is asking once",
+    "rebuild_give_up": "a rebuild is given up once: a second time is 409",
     "unmatched_match": "a count is matched once: a second match is 409 and says for what it counts already",
 }
 DIRECTORS_TOO = {"take_decide", "note_add", "note_strike"}

@@ -105,7 +105,7 @@ def test_a_copy_of_progress_makes_the_figures_of_progress(
         shots = [row.shot_id for row in session.exec(select(ShotProgressRow))]
         assert len(shots) > 1
         for table in found["progress"].tables:
-            own = figures.of_shots(session, table, version=1, shot_ids=shots)
+            own = figures.of_shots(session, table, edition=1, shot_ids=shots)
             assert own, table
             assert copies(session, table) == {
                 shot_id: sorted(written(row) for row in of_shot) for shot_id, of_shot in own.items()

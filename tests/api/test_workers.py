@@ -8,7 +8,7 @@ import pytest
 from service.app import create_app
 from service.domain.keys import Scope
 from service.settings import Settings
-from service.store import catalogue, cursors, jobs
+from service.store import catalogue, cursors, editions, jobs
 from service.store.catalogue import Entry
 from service.store.cursors import CursorKey
 from service.store.engine import Database
@@ -73,6 +73,7 @@ def test_worker_shows_how_far_it_is_behind(reader: Caller, database: Database, c
 def test_worker_shows_what_went_wrong(reader: Caller, database: Database, clock: Clock) -> None:
     key = CursorKey("progress", 1, "")
     with database.writing() as session:
+        editions.begin(session, editions.planned(session, "progress", 1, rebuilds=True), now=clock())
         cursors.add(session, key, batch_limit=500)
         cursors.lease(session, key, attempts=2, owner="me", until=clock())
         cursors.give_back(
@@ -119,7 +120,7 @@ def test_what_a_job_found_in_all_productions_is_not_for_a_key_of_one(
         (job,) = jobs.open_jobs(session)
         jobs.lease(session, job, attempts=1, owner="me", until=clock())
         jobs.finish(session, job, owner="me", result={"drifted": 3}, now=clock())
-        cursors.add(session, CursorKey("progress", 1, ""), batch_limit=500)
+        editions.begin(session, editions.planned(session, "progress", 1, rebuilds=True), now=clock())
     found = [
         caller.get("/v1/workers").json()["items"][0]["jobs"][0]["result"]
         for caller in (reader, key(Scope.READ, production="lantern-bay"))

@@ -181,6 +181,8 @@ OF_NO_SHOT = {
     EventKind.FRAMES_UNMATCHED,
     EventKind.TOTALS_RECOUNTED,
     EventKind.REPORT_FILED,
+    EventKind.REBUILD_ASKED,
+    EventKind.REBUILD_GIVEN_UP,
     EventKind.QUARANTINE_RETRIED,
     EventKind.QUARANTINE_SKIPPED,
 }

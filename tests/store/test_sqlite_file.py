@@ -96,7 +96,7 @@ COMMITS = """
 
 def test_every_commit_of_the_writer_is_synced_to_the_disk(database: Database, tmp_path: Path) -> None:
     with database.writing() as session:
-        session.add(CursorRow(worker="door", version=1, partition="", batch_limit=1))
+        session.add(CursorRow(worker="door", edition=1, partition="", batch_limit=1))
 
     def syncs(commits: int) -> int:
         log = tmp_path / f"{commits}.strace"

@@ -243,7 +243,7 @@ def test_a_second_process_gets_in_after_a_few_commits_of_eight_busy_writers(sqli
     overtaken: list[int] = []
     with closing(Database.open(sqlite_url, lock_timeout_s=WAIT_S)) as engine:
         with engine.writing() as session:
-            session.add(CursorRow(worker="door", version=1, partition="", batch_limit=1, position=0))
+            session.add(CursorRow(worker="door", edition=1, partition="", batch_limit=1, position=0))
         with program(BUSY_DOOR, sqlite_url) as door:
             assert said(door) == "busy"
             until(lambda: commits(engine) > 50)

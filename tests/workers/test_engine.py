@@ -18,7 +18,7 @@ from sqlmodel import select
 from service.actions import quarantine
 from service.actions.quarantine import Released
 from service.domain.events import Event
-from service.store import cursors, events, figures, kept
+from service.store import cursors, editions, events, kept
 from service.store.cursors import Cursor, CursorKey
 from service.store.engine import Busy, Database
 from service.store.kept import Shelf
@@ -419,7 +419,7 @@ def test_a_new_version_fills_rows_of_its_own_and_is_shown_once_it_has_caught_up(
 def shown(database: Database) -> dict[str, object]:
     """The rows that are listed to whoever asks."""
     with database.reading() as session:
-        shelf = Shelf("listener", figures.ruling_version(session, "listener") or 0, "own")
+        shelf = Shelf("listener", editions.shown(session, "listener"), "own")
         return {each.row.key: each.row.data for each in kept.page(session, shelf, after="", limit=9)}
 
 

@@ -8,13 +8,14 @@ from typing import Any
 
 import pytest
 from sqlalchemy import update
+from sqlmodel import select
 
 from service.domain.events import Event, EventKind
 from service.domain.reports import Nightly as Report
 from service.domain.reports import facts_of, nightly, report_of, stored
-from service.store import productions, reports
+from service.store import editions, figures, productions, reports
 from service.store.engine import Database
-from service.store.tables import CursorRow, NightlyReportRow
+from service.store.tables import CursorRow, NightlyReportRow, ReportedFramesRow
 from tests import nightly_model
 from tests.nights import STAGES, Nights
 from tests.workers.strangers import Limits
@@ -511,3 +512,24 @@ def test_a_reported_day_keeps_its_hours_whatever_the_studio_sets_later(nights: N
 
     assert nights.days() == {MONDAY: 2}
     assert nights.report(MONDAY).terms == terms
+
+
+def test_a_rebuild_remembers_what_was_filed_and_files_nothing_itself(nights: Nights) -> None:
+    nights.at("2026-03-02T10:00:00Z").count("barn", "0120", 40, animator="Ines")
+    nights.at("2026-03-03T05:00:00Z").work()
+    nights.at("2026-03-03T10:00:00Z").count("mill", "0130", 30)
+    nights.at("2026-03-04T05:00:00Z").work()
+    with nights.database.writing() as session:
+        wanted = editions.planned(session, "nightly", 1, rebuilds=True, asked_by="office")
+        assert editions.begin(session, wanted, now=nights.now)
+    # It comes after the report and before the new rows, and is still to revise the day.
+    nights.count("barn", "0120", 52, captured="2026-03-02T16:00:00Z", animator="Ines")
+    nights.work()
+
+    assert nights.days() == {MONDAY: 2, TUESDAY: 1}
+    with nights.database.reading() as session:
+        ids = [row.shot_id for row in session.exec(select(ReportedFramesRow))]
+        assert editions.shown(session, "nightly") == 2
+        old, new = (figures.of_shots(session, "reported_frames", edition=each, shot_ids=ids) for each in (1, 2))
+    assert sum(row["gross_frames"] for rows in new.values() for row in rows) == 82
+    assert old.keys() == new.keys()

@@ -14,7 +14,7 @@ from service.domain.events import EventKind
 from service.domain.studio import Studio
 from service.domain.takes import Outcome as Said
 from service.domain.takes import Purpose
-from service.store import events, figures
+from service.store import editions, events, figures
 from service.store.engine import Database
 from service.store.events import append
 from service.store.tables import (
@@ -279,7 +279,7 @@ def test_a_recount_accuses_no_shot_whose_events_are_still_to_be_read(
 
 def test_a_row_with_a_column_too_many_is_the_workers_failure(database: Database, shot: int) -> None:
     with database.writing() as session, pytest.raises(ValueError, match="has the columns"):
-        figures.replace(session, "day_credit", version=1, position=1, rows={shot: [{"frames": 3, "lamps": 1}]})
+        figures.replace(session, "day_credit", edition=1, position=1, rows={shot: [{"frames": 3, "lamps": 1}]})
 
 
 def test_an_event_of_a_shot_nobody_knows_is_no_poison(database: Database) -> None:
@@ -289,3 +289,20 @@ def test_an_event_of_a_shot_nobody_knows_is_no_poison(database: Database) -> Non
     assert catch_up(database).outcome is Outcome.IDLE
     with database.reading() as session:
         assert session.exec(select(QuarantineRow)).all() == []
+
+
+def test_rows_made_anew_from_facts_are_those_made_from_events(
+    database: Database, shot: int, post: Callable[..., None]
+) -> None:
+    post(count(1, 40, animator="Ines"), count(2, 52, animator="Odd"), count(3, 25, purpose=NOT_FOR_THE_SHOT[0]))
+    catch_up(database)
+    with database.writing() as session:
+        wanted = editions.planned(session, "progress", 1, rebuilds=True, asked_by="office")
+        assert (wanted.by_facts, editions.begin(session, wanted, now=MORNING)) == (True, True)
+    catch_up(database)
+
+    with database.reading() as session:
+        assert editions.shown(session, "progress") == 2
+        for table in Progress.tables:
+            old, new = (figures.of_shots(session, table, edition=each, shot_ids=[shot]) for each in (1, 2))
+            assert old == new != {}, table

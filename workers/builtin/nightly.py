@@ -22,6 +22,7 @@ from workers.contract import (
     FigureTable,
     File,
     NoSettings,
+    Rebuilt,
     Replace,
     Result,
     Schedule,
@@ -105,6 +106,20 @@ class Nightly(Worker):
         desk.look_at_latecomers(batch)
         desk.look_at_filed([event for event in batch if event.kind == EventKind.REPORT_FILED])
         return desk.changes()
+
+    def rebuild(self, mark: Any, limit: int, context: Context) -> Rebuilt:  # noqa: ANN401 - production and day, or None
+        """What the reports of the next days say was shot, as they were filed: what came since may revise them."""
+        days = [
+            (each.production_id, day.isoformat())
+            for each in context.productions()
+            for day in sorted(context.filed(each.production_id))
+        ]
+        left = [each for each in days if mark is None or each > tuple(mark)]
+        now = left[: min(limit, DAYS_AT_ONCE)]
+        desk = _Desk(context)
+        for production_id, day in now:
+            desk.note_filed(production_id, date.fromisoformat(day))
+        return Rebuilt(changes=desk.rows(), mark=list(now[-1]) if len(now) < len(left) else None)
 
     def scheduled(self, name: str, day: date, context: Context) -> Sequence[Change]:
         """File the day before `day` of every production, and what a standstill left out."""
@@ -241,15 +256,24 @@ class _Desk:
                 )
             self._note(day, facts.shooting)
             self._context.beat()
-        changes += (
+        return [*changes, *self.rows()]
+
+    def rows(self) -> list[Replace]:
+        """The rows of what the reports say was shot, of the shots of which it is something else than was kept."""
+        return [
             Replace(
                 table=FigureTable.REPORTED_FRAMES,
                 shot_id=shot_id,
                 rows=[row for _, rows in sorted(self._rows[shot_id].items()) for row in rows],
             )
             for shot_id in sorted(self._changed)
-        )
-        return changes
+        ]
+
+    def note_filed(self, production_id: int, day: date) -> None:
+        """Keep what the latest revision of a day says was shot."""
+        facts = self._context.reported_facts(production_id, day)
+        if facts is not None:
+            self._note(day, facts.shooting)
 
     def _blocked(self, production_id: int) -> Mapping[str, Any]:
         """What waits for whom now, which is worked out once however many days are filed at a time."""

@@ -22,6 +22,7 @@ from workers.contract import (
     Context,
     CreditedChange,
     FigureTable,
+    Rebuilt,
     Replace,
     Result,
     Schedule,
@@ -87,6 +88,11 @@ class Progress(Worker):
             return [change for shot_ids in _all_shots(context) for change in _figures_of(shot_ids, context)]
         return _figures_of(sorted({event.shot_id for event in batch if event.shot_id is not None}), context)
 
+    def rebuild(self, mark: Any, limit: int, context: Context) -> Rebuilt:  # noqa: ANN401 - the last shot's id, or None
+        """The figures of the next shots."""
+        shot_ids = context.shot_ids(after=mark or 0, limit=limit)
+        return Rebuilt(changes=_figures_of(shot_ids, context), mark=shot_ids[-1] if len(shot_ids) == limit else None)
+
     def scheduled(self, name: str, day: date, context: Context) -> Sequence[Change]:
         """Compute every total, figure and credit again and say where what is stored differs."""
         if name != RECOUNT:
@@ -122,9 +128,9 @@ def _all_shots(context: Context) -> Iterable[Sequence[int]]:
         after = shot_ids[-1]
 
 
-def _figures_of(shot_ids: Sequence[int], context: Context) -> list[Change]:
+def _figures_of(shot_ids: Sequence[int], context: Context) -> list[Replace]:
     facts, ledger, journal = context.shot_facts(shot_ids), context.ledger(shot_ids), context.credited_changes(shot_ids)
-    changes: list[Change] = []
+    changes: list[Replace] = []
     for shot_id, of_shot in facts.items():
         figures = shot_figures(of_shot)
         rows: Mapping[FigureTable, Sequence[Mapping[str, Any]]] = {

@@ -1,0 +1,390 @@
+"""Editions of workers' rows: which there are, which one is shown, and when another takes its place."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import ColumnElement, delete, update
+from sqlmodel import Session, col, func, select
+
+from service.domain.editions import EditionState, may_follow
+from service.domain.workers import State
+from service.store import figures, kept, partitions
+from service.store.cursors import FACTS, Cursor, CursorKey, by_partition, insert_unless_there, put_back
+from service.store.cursors import add as add_cursor
+from service.store.cursors import find as find_cursor
+from service.store.partitions import Behind, Part
+from service.store.rows import locked
+from service.store.tables import CatalogueRow, CursorRow, EditionRow, QuarantineRow
+
+# A host writes down what it has once an hour; what it wrote longer ago it may have no more.
+THERE_WITHIN = timedelta(hours=3)
+KEPT_FOR = timedelta(days=7)
+SWEPT_AT_ONCE = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """What rows rest on: their edition, the worker's version that made it, and the last event it has read."""
+
+    edition: int
+    version: int
+    position: int
+
+    @property
+    def tag(self) -> str:
+        """What tells these rows from others, for an ETag."""
+        return f"{self.edition}-{self.position}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edition:
+    """An edition of a worker's rows: its `number`, the worker's `version` that makes it, and its `state`.
+
+    `by_facts` where the worker's `rebuild` fills it, which goes on from `mark` with the step number `steps` until it is
+    `filled`. `reads_from` is where the log stood at the first such step, None before it.
+    """
+
+    worker: str
+    number: int
+    version: int
+    state: EditionState
+    by_facts: bool = False
+    filled: bool = False
+    mark: Any = None
+    steps: int = 0
+    reads_from: int | None = 0
+    asked_by: str | None = None
+    stored: bool = False
+
+    @property
+    def rules(self) -> bool:
+        """Whether its rows are shown."""
+        return self.state is EditionState.RULING
+
+    @property
+    def wants_facts(self) -> bool:
+        """Whether facts are still to be read for it."""
+        return self.by_facts and not self.filled
+
+    def cursor(self, partition: str) -> CursorKey:
+        """Its cursor in a partition of the log; while it wants facts, of its steps through these."""
+        return CursorKey(self.worker, self.number, FACTS if self.wants_facts else partition)
+
+
+def ruling(session: Session, worker: str, *, lock: bool = False) -> Edition | None:
+    """The edition that is shown; None before any."""
+    statement = select(EditionRow).where(*_ruling(worker))
+    row = session.scalars(locked(statement, lock=lock)).one_or_none()
+    return None if row is None else _edition(row)
+
+
+def shown(session: Session, worker: str) -> int:
+    """The number of the edition that is shown, 0 before any."""
+    return session.exec(select(EditionRow.edition).where(*_ruling(worker))).one_or_none() or 0
+
+
+def find(session: Session, worker: str, number: int) -> Edition | None:
+    """An edition as it stands."""
+    row = session.get(EditionRow, (worker, number), populate_existing=True)
+    return None if row is None else _edition(row)
+
+
+def live(session: Session, worker: str, version: int) -> list[Edition]:
+    """The editions that a version of a worker goes on making, the one that is shown first; none before its first step.
+
+    One that was shown before goes on only where another version's is shown, so that going back to it costs nothing.
+    """
+    rows = session.exec(
+        select(EditionRow)
+        .where(col(EditionRow.worker) == worker, col(EditionRow.swept).is_(False))
+        .order_by(col(EditionRow.edition).desc())
+    ).all()
+    of_version = [_edition(row) for row in rows if row.version == version]
+    found = [each for each in of_version if each.rules]
+    found += (each for each in of_version if each.state is EditionState.FILLING)
+    return found or [each for each in of_version if each.state is EditionState.FORMER][:1]
+
+
+def planned(session: Session, worker: str, version: int, *, rebuilds: bool, asked_by: str | None = None) -> Edition:
+    """The edition a version would begin with now, not written yet.
+
+    The first of a worker reads the log and is shown from the start; of a later one the worker computes the rows from
+    facts where it can (`rebuilds`), beside those that are shown.
+    """
+    rival = ruling(session, worker)
+    last = session.exec(select(func.max(EditionRow.edition)).where(col(EditionRow.worker) == worker)).one() or 0
+    by_facts = rebuilds and rival is not None
+    return Edition(
+        worker=worker,
+        number=last + 1,
+        version=version,
+        state=EditionState.RULING if rival is None else EditionState.FILLING,
+        by_facts=by_facts,
+        reads_from=None if by_facts else 0,
+        asked_by=asked_by,
+    )
+
+
+def begin(session: Session, edition: Edition, *, now: datetime) -> bool:
+    """Write an edition down unless it is there; False where another has its number or its place."""
+    values: dict[str, object] = {
+        "worker": edition.worker,
+        "edition": edition.number,
+        "version": edition.version,
+        "state": edition.state.value,
+        "by_facts": edition.by_facts,
+        "mark": None,
+        "steps": 0,
+        "reads_from": edition.reads_from,
+        "lacks_to": 0,
+        "swept": False,
+        "begun_at": now,
+        "asked_by": edition.asked_by,
+        "ruled_at": now if edition.rules else None,
+    }
+    if insert_unless_there(session, EditionRow, values):
+        return True
+    there = find(session, edition.worker, edition.number)
+    return there is not None and there.version == edition.version
+
+
+def step_on(
+    session: Session,
+    edition: Edition,
+    *,
+    mark: object,
+    reads_from: int,
+    by_production: bool,
+    batch_limit: int,
+    now: datetime,
+) -> bool:
+    """Note that a step through the facts is done, and where the next begins; with the *mark* None they are all read.
+
+    The log is then read from where it stood at the first step.
+    False where another did this step, or the edition was given up.
+    """
+    moved = session.exec(
+        update(EditionRow)
+        .where(
+            *_is(edition),
+            col(EditionRow.steps) == edition.steps,
+            col(EditionRow.state) == edition.state.value,
+            col(EditionRow.filled_at).is_(None),
+        )
+        .values(
+            steps=edition.steps + 1,
+            mark=mark,
+            reads_from=func.coalesce(EditionRow.reads_from, reads_from),
+            filled_at=now if mark is None else None,
+        )
+    )
+    if moved.rowcount == 1 and mark is None:
+        session.exec(delete(CursorRow).where(*_cursors(edition), col(CursorRow.partition) == FACTS))
+        begins = edition.reads_from if edition.reads_from is not None else reads_from
+        for part in partitions.parts(session, by_production=by_production):
+            key = CursorKey(edition.worker, edition.number, part.name)
+            add_cursor(session, key, batch_limit=batch_limit, position=max(part.begins, begins))
+    return moved.rowcount == 1
+
+
+def interrupt(session: Session, edition: Edition) -> None:
+    """Have the step through the facts that is under way done again: its facts are older than what is written now."""
+    session.exec(update(EditionRow).where(*_is(edition)).values(steps=col(EditionRow.steps) + 1))
+
+
+def filling(session: Session, worker: str) -> list[Edition]:
+    """The editions that are filled beside the one that is shown."""
+    rows = session.exec(
+        select(EditionRow)
+        .where(col(EditionRow.worker) == worker, col(EditionRow.state) == EditionState.FILLING.value)
+        .order_by(col(EditionRow.edition))
+    )
+    return [_edition(row) for row in rows]
+
+
+def give_up(session: Session, edition: Edition, *, now: datetime) -> None:
+    """Let an edition never be shown."""
+    _set(session, edition, state=EditionState.GIVEN_UP.value, ended_at=now)
+
+
+def sweep(session: Session, *, now: datetime, limit: int = SWEPT_AT_ONCE) -> bool:
+    """Take away at most *limit* rows of each table of one edition that will not be shown again; False: there is none.
+
+    Those of the version that is shown, or given up, go at once; those of another version are kept for a week, and as
+    long as a host has it, so that going back to it costs nothing.
+    """
+    edition = next((each for each in _ended(session) if _spent(session, each, now=now)), None)
+    if edition is None:
+        return False
+    key = edition.worker, edition.edition
+    rows = figures.sweep(session, *key, limit=limit) + kept.sweep(session, *key, limit=limit)
+    if rows == 0:
+        for row in (CursorRow, QuarantineRow):
+            session.exec(delete(row).where(col(row.worker) == edition.worker, col(row.edition) == edition.edition))
+        edition.swept = True
+        session.add(edition)
+    return True
+
+
+def _ended(session: Session) -> Sequence[EditionRow]:
+    over = [EditionState.FORMER.value, EditionState.GIVEN_UP.value]
+    statement = select(EditionRow).where(col(EditionRow.state).in_(over), col(EditionRow.swept).is_(False))
+    return session.exec(statement.order_by(col(EditionRow.worker), col(EditionRow.edition))).all()
+
+
+def _spent(session: Session, edition: EditionRow, *, now: datetime) -> bool:
+    if edition.state == EditionState.GIVEN_UP.value:
+        return True
+    shown_now = ruling(session, edition.worker)
+    if shown_now is not None and shown_now.version == edition.version:
+        return True
+    ended_at = edition.ended_at or edition.begun_at
+    return ended_at < now - KEPT_FOR and edition.version not in _loaded(session, edition.worker, now=now)
+
+
+def state_of(session: Session, edition: Edition) -> EditionState:
+    """How an edition stands by now."""
+    return EditionState(session.exec(select(EditionRow.state).where(*_is(edition))).one())
+
+
+def rest(session: Session, worker: str) -> Rest | None:
+    """What the rows now shown rest on; None while a worker has made none."""
+    edition = ruling(session, worker)
+    if edition is None:
+        return None
+    return Rest(edition.number, edition.version, partitions.reached(session, worker, edition.number))
+
+
+def behind(
+    session: Session, worker: str, version: int, among: Sequence[Part], *, asked: Collection[CursorKey]
+) -> list[tuple[int, Behind]]:
+    """The partitions in which a version has something to do, each with the number of the edition it is for.
+
+    An edition that wants facts has its steps done in whichever partition it is.
+    """
+    found: list[tuple[int, Behind]] = []
+    of_version = live(session, worker, version)
+    for edition in of_version:
+        if edition.wants_facts:
+            cursor = find_cursor(session, edition.cursor(""))
+            found += ((edition.number, Behind(each, -1, cursor)) for each in among[:1])
+        else:
+            ours = partitions.behind(session, worker, edition.number, among, asked=asked)
+            found += ((edition.number, each) for each in ours)
+    if not of_version:
+        found = [(0, each) for each in partitions.behind(session, worker, 0, among, asked=asked)]
+    return found
+
+
+def read_in(session: Session, edition: Edition, part: Part) -> int:
+    """Up to which event an edition has read a partition; where it divides the log otherwise, has read all."""
+    there = by_partition(session, edition.worker, edition.number)
+    return _read_in(session, there, part)
+
+
+def ready(
+    session: Session, edition: Edition, *, by_production: bool, now: datetime, lock: bool = False
+) -> tuple[Edition | None, Mapping[str, int]] | None:
+    """Where an edition may be shown from now on: the one shown now, and by partition up to where that one has read."""
+    if edition.wants_facts:
+        return None
+    own = by_partition(session, edition.worker, edition.number, lock=lock)
+    before = ruling(session, edition.worker, lock=lock)
+    if before is None:
+        return None, {}
+    loaded = _loaded(session, edition.worker, now=now) if edition.version < before.version else ()
+    if before.number == edition.number or not may_follow(edition.version, before.version, loaded):
+        return None
+    old = by_partition(session, edition.worker, before.number, lock=lock)
+    reached = {}
+    for part in partitions.parts(session, by_production=by_production):
+        reached[part.name] = min(part.last, _read_in(session, old, part))
+        position = own[part.name].position if part.name in own else part.begins
+        if position < reached[part.name]:
+            return None
+    return before, reached
+
+
+def _read_in(session: Session, there: Mapping[str, Cursor], part: Part) -> int:
+    return there[part.name].position if part.name in there else partitions.reach(session, there).position
+
+
+def follow(session: Session, edition: Edition, *, by_production: bool, now: datetime) -> bool:
+    """Let an edition be shown from now on, where it has read what the one now shown has; whether it is.
+
+    The cursors of the new one are put back to those of the old where they are further, so that what happened since is
+    handled, and told of, once: by the new one.
+    """
+    found = ready(session, edition, by_production=by_production, now=now, lock=True)
+    if found is None:
+        return False
+    before, reached = found
+    if before is None:
+        _set(session, edition, state=EditionState.RULING.value, ruled_at=now)
+        return True
+    for name, cursor in by_partition(session, edition.worker, edition.number).items():
+        if cursor.position > reached.get(name, cursor.position):
+            put_back(session, edition.cursor(name), reached[name])
+    _set(session, before, state=EditionState.FORMER.value, ended_at=now)
+    session.exec(
+        update(EditionRow)
+        .where(
+            col(EditionRow.worker) == edition.worker,
+            col(EditionRow.state) == EditionState.FILLING.value,
+            col(EditionRow.edition) != edition.number,
+            col(EditionRow.version) <= edition.version,
+        )
+        .values(state=EditionState.GIVEN_UP.value, ended_at=now)
+    )
+    _set(session, edition, state=EditionState.RULING.value, ruled_at=now)
+    return True
+
+
+def versions(session: Session, worker: str) -> dict[int, int]:
+    """The version that made each edition, by number."""
+    statement = select(EditionRow.edition, EditionRow.version).where(col(EditionRow.worker) == worker)
+    return dict(session.exec(statement).all())
+
+
+def _loaded(session: Session, worker: str, *, now: datetime) -> set[int]:
+    """The versions that hosts have, as far as is known."""
+    found = select(CatalogueRow.version).where(
+        col(CatalogueRow.worker) == worker,
+        col(CatalogueRow.state) == State.LOADED.value,
+        col(CatalogueRow.seen_at) >= now - THERE_WITHIN,
+    )
+    return set(session.exec(found))
+
+
+def _set(session: Session, edition: Edition, **values: object) -> None:
+    session.exec(update(EditionRow).where(*_is(edition)).values(**values))
+
+
+def _ruling(worker: str) -> tuple[ColumnElement[bool], ...]:
+    return col(EditionRow.worker) == worker, col(EditionRow.state) == EditionState.RULING.value
+
+
+def _is(edition: Edition) -> tuple[ColumnElement[bool], ...]:
+    return col(EditionRow.worker) == edition.worker, col(EditionRow.edition) == edition.number
+
+
+def _cursors(edition: Edition) -> tuple[ColumnElement[bool], ...]:
+    return col(CursorRow.worker) == edition.worker, col(CursorRow.edition) == edition.number
+
+
+def _edition(row: EditionRow) -> Edition:
+    return Edition(
+        worker=row.worker,
+        number=row.edition,
+        version=row.version,
+        state=EditionState(row.state),
+        by_facts=row.by_facts,
+        filled=row.filled_at is not None,
+        mark=row.mark,
+        steps=row.steps,
+        reads_from=row.reads_from,
+        asked_by=row.asked_by,
+        stored=True,
+    )
