@@ -93,6 +93,8 @@ REFUSED: tuple[Refused, ...] = (
     Refused("unfit-fields", FIELDS, says="Let `to` be `from` or a later day"),
     Refused("worker-unknown", "workers are those that are installed"),
     Refused("released", "an event that was set aside is released once"),
+    Refused("not-loaded", "rows are made anew by a worker that some host has"),
+    Refused("nothing-to-give-up", "a rebuild is given up once"),
     Refused("unfit-fields", YEARS, says="Write a time in the years"),
     Refused("booking-unknown", "bookings are numbered by the service"),
     Refused("booking-clash", "what stages and animators are promised to is known when it is asked for"),
