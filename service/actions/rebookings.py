@@ -30,7 +30,7 @@ class BookingsChanged(Clash):
 
 @dataclass(eq=False)
 class RebookingClash(Clash):
-    """None of these bookings was moved: {number} confirmed overlaps would come of it, each in `clashes`.
+    """None of these bookings was moved: {number} confirmed overlaps would come of it, the first 200 in `clashes`.
 
     Leave those bookings out, move what is in their way first, or make one of the two pencilled.
     """
@@ -108,7 +108,8 @@ def attempt(session: Session, several: Sequence[Booked], how: How) -> Tried:
         try:
             moves.append(_move(booked, how))
         except CannotMove as cannot:
-            faults.append(Fault(f"Booking {booked.row.id} {cannot}.", pointer=f"{how.root}/shift_days"))
+            shift = "shift_days" if how.shift.days else "shift_s"
+            faults.append(Fault(f"Booking {booked.row.id} {cannot}.", pointer=f"{how.root}/{shift}"))
     if faults:
         raise UnfitFields(tuple(faults))
     were, become = [each.before for each in moves], [each.after for each in moves]

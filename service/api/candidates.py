@@ -17,6 +17,7 @@ from service.api.doors import Door, Reader
 from service.api.examples import answers
 from service.api.fields import Instant, Out
 from service.api.lengths import EXPECTED, ExpectedOut
+from service.api.occupancy import to_the_minute
 from service.api.pages import LARGEST_PAGE, USUAL_PAGE
 from service.api.phases import LACK, LackOut
 from service.api.productions import ProductionInPath
@@ -185,7 +186,7 @@ def get_candidates(
     Shots of which nothing is left to be done on a stage are left out. How long what remains will take is told to keys
     that cover `coordinate`. Needs `read`.
     """
-    instant = at or door.now
+    instant = at or to_the_minute(door.now)
     if not in_calendar(instant):
         raise UnfitFields((Fault(YEARS_RULE, place="query at"),))
     with door.reading() as session:

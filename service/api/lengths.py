@@ -15,6 +15,7 @@ from service.api.bookings import BookingInPath
 from service.api.doors import Coordinate, Door
 from service.api.examples import answers
 from service.api.fields import Out
+from service.api.occupancy import to_the_minute
 from service.api.phases import standing_of
 from service.api.strict import StrictRoute
 from service.domain.bookings import Activity
@@ -165,10 +166,10 @@ def get_expected_end(door: Coordinate, booking: BookingInPath) -> Response:
 
 
 def _expected(door: Door, session: Session, booked: Booked) -> BookingExpectedOut:
-    row = booked.row
+    row, now = booked.row, to_the_minute(door.now)
     production = door.production(session, booked.production)
     rate = Fraction(production.rate_num, production.rate_den)
-    found = Expected(start_at=max(door.now, row.start_at), remaining_frames=0, reason=_of_no_frames(booked))
+    found = Expected(start_at=max(now, row.start_at), remaining_frames=0, reason=_of_no_frames(booked))
     if row.shot_id is not None and found.reason is None:
         (shot,) = shots.by_ids(session, [row.shot_id])
         animator = row.animator or shot.animator
@@ -177,7 +178,7 @@ def _expected(door: Door, session: Session, booked: Booked) -> BookingExpectedOu
             production,
             stage_ids=[] if row.stage_id is None else [row.stage_id],
             animators=None if animator is None else [animator],
-            now=door.now,
+            now=now,
         )
         frames = remaining(standing_of(session, shot), row.part)
         found = ahead.expected(frames, animator=animator, stage_id=row.stage_id, start_at=row.start_at)

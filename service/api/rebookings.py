@@ -35,6 +35,8 @@ from service.store.rebookings import Filter
 router = APIRouter(prefix="/v1/rebookings", tags=["bookings"], route_class=StrictRoute)
 
 MOST_BOOKINGS, MOST_DAYS = 500, 400
+# Of those told one by one.
+MOST_CLASHES = 200
 SIDE: Mapping[str, Any] = {
     "booking": 1,
     "production": "lantern-bay",
@@ -70,6 +72,8 @@ REBOOKED: Mapping[str, Any] = {
         }
     ],
     "clashes_before": [],
+    "clashes_before_in_all": 0,
+    "clashes_after_in_all": 1,
     "clashes_after": [
         {"shared": "stage", "firm": False, "changes": True, "bookings": [SIDE, {**SIDE, "booking": 4, "shot": "0130"}]}
     ],
@@ -221,8 +225,14 @@ class RebookingOut(Out):
 
     moved: bool = Field(description="Whether the bookings were moved; false of a preview.")
     bookings: list[RebookedOut] = Field(description="Each booking, in the order named, or by number.")
-    clashes_before: list[MovedClashOut] = Field(description="The clashes they were in.")
-    clashes_after: list[MovedClashOut] = Field(description="The clashes they are in then.")
+    clashes_before: list[MovedClashOut] = Field(
+        description="The clashes they were in: at most 200, those the move ends first."
+    )
+    clashes_after: list[MovedClashOut] = Field(
+        description="The clashes they are in then: at most 200, those the move makes first."
+    )
+    clashes_before_in_all: int = Field(description="How many clashes they were in.")
+    clashes_after_in_all: int = Field(description="How many clashes they are in then.")
     refused: dict[str, object] | None = Field(
         description="Of a preview: why they cannot be moved so (RFC 9457); null where they can."
     )
@@ -269,6 +279,8 @@ def move_bookings(door: Coordinate, body: RebookingIn) -> Response:
             bookings=[RebookedOut.of(each) for each in tried.moves],
             clashes_before=_clashes(tried, author, after=False),
             clashes_after=_clashes(tried, author, after=True),
+            clashes_before_in_all=len(tried.outcome.before),
+            clashes_after_in_all=len(tried.outcome.after),
             refused=None if refused is None else problem_of(refused),
         )
         return door.reply(session, out)
@@ -280,6 +292,9 @@ def _revs(door: Door, session: Session, body: RebookingIn, time_zone: str) -> Ma
     found = store.ids(session, _where(door, session, body.where, time_zone), limit=MOST_BOOKINGS + 1)
     if len(found) > MOST_BOOKINGS:
         detail = f"More than {MOST_BOOKINGS} bookings begin then: ask for fewer days, or for one stage at a time."
+        raise UnfitFields((Fault(detail, pointer="#/where"),))
+    if not found and not body.preview:
+        detail = "No booking that stands begins then, so there is none to move: ask with `preview` which there are."
         raise UnfitFields((Fault(detail, pointer="#/where"),))
     return dict.fromkeys(found)
 
@@ -300,7 +315,7 @@ def _how(session: Session, body: RebookingIn, time_zone: str) -> How:
 
 def _where(door: Door, session: Session, which: WhichIn, time_zone: str) -> Filter:
     if not timedelta(0) <= which.last_day - which.first_day < timedelta(days=MOST_DAYS):
-        detail = f"Let it be `first_day` or a later day, {MOST_DAYS} days in all at most."
+        detail = f"Let `last_day` be `first_day` or a later day, {MOST_DAYS} days in all at most."
         raise UnfitFields((Fault(detail, pointer="#/where/last_day"),))
     if which.shot is not None and which.production is None:
         raise UnfitFields((Fault("Name the `production` of the shot, too.", pointer="#/where/shot"),))
@@ -331,7 +346,7 @@ def _clashes(tried: Tried, author: Author, *, after: bool) -> list[MovedClashOut
 
 def clashes_out(tried: Tried, clashes: Iterable[Clash], author: Author, *, after: bool) -> list[MovedClashOut]:
     """Clashes before or after a move, as its author may see them."""
-    # Worked out once for all: clashes may be thousands, and whoever counts waits meanwhile.
+    # Worked out once for all, and told in part: clashes may be thousands, and whoever counts waits meanwhile.
     spans = {each.before.id: each.after.span if after else each.before.span for each in tried.moves}
     changing = tried.outcome.new if after else tried.outcome.gone
     return [
@@ -341,7 +356,7 @@ def clashes_out(tried: Tried, clashes: Iterable[Clash], author: Author, *, after
             changes=clash in changing,
             bookings=[side_out(tried.known[number], spans.get(number), author) for number in (clash.one, clash.other)],
         )
-        for clash in clashes
+        for clash in sorted(clashes, key=lambda clash: (clash not in changing, clash))[:MOST_CLASHES]
     ]
 
 

@@ -205,7 +205,7 @@ def _imagined(door: Door, session: Session, of: ProductionRow, body: WhatIfIn) -
         shot = shots.find(session, of, body.moved.shot)
         return whatifs.moved(session, shot, _how(session, body.moved), now=door.now), ""
     shot = shots.find(session, of, body.omitted or "")
-    return whatifs.omitted(session, shot, now=door.now), f"Shot {shot.code} would be omitted."
+    return whatifs.omitted(session, shot, now=door.now.replace(microsecond=0)), f"Shot {shot.code} would be omitted."
 
 
 def _how(session: Session, wanted: MovedIn) -> How:

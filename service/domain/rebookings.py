@@ -4,9 +4,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
-from service.domain.bookings import Booking, Clash, clashes, in_calendar
+from service.domain.bookings import FIRST_YEAR, LAST_YEAR, Booking, Clash, clashes, in_calendar
 from service.domain.spans import Span
 from service.domain.studio import zone
+
+BEYOND = f"would lie beyond the calendar, which has the years {FIRST_YEAR} to {LAST_YEAR}: move it less far"
 
 
 class CannotMove(Exception):
@@ -30,9 +32,9 @@ def shifted(booking: Booking, shift: Shift, *, time_zone: str) -> Booking:
     try:
         span = _span(booking.span, shift, time_zone)
     except OverflowError:
-        raise CannotMove("would lie beyond the calendar") from None
+        raise CannotMove(BEYOND) from None
     if not (in_calendar(span.start_at) and in_calendar(span.end_at)):
-        raise CannotMove("would lie beyond the calendar")
+        raise CannotMove(BEYOND)
     moves = shift.stage_id is not None and booking.stage_id is not None
     return replace(booking, span=span, stage_id=shift.stage_id if moves else booking.stage_id)
 

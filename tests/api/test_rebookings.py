@@ -70,7 +70,7 @@ def test_what_a_move_changes_is_worked_out_once_and_not_for_each_clash(
     monkeypatch.setattr(Outcome, "new", property(new))
     several = [book(coordinator, **hours("08:00", "10:00"), firmness="pencilled")["booking"] for _ in range(5)]
     told = move(coordinator, *several, shift_days=1, preview=True)
-    assert (len(told["clashes_after"]), len(asked)) == (10, 1)
+    assert (len(told["clashes_after"]), told["clashes_after_in_all"], len(asked)) == (10, 10, 1)
 
 
 def test_two_confirmed_bookings_change_places(coordinator: Caller) -> None:
@@ -112,7 +112,10 @@ def test_a_week_moves_by_days_and_its_history_says_so(coordinator: Caller, admin
     assert start_of(coordinator, 1) == "2026-10-30T22:00:00Z"
     history = "/v1/productions/lantern-bay/shots/0120/history"
     assert len(coordinator.get(history, params={"kind": "booking.changed"}).json()["items"]) == 2
-    assert move(coordinator, where={**where, "animator": "Ilse"}, shift_days=1)["bookings"] == []
+    nobody = {"where": {**where, "animator": "Ilse"}, "shift_days": 1}
+    assert move(coordinator, **nobody, preview=True)["bookings"] == []
+    (fault,) = move(coordinator, **nobody, expect=422)["errors"]
+    assert fault["pointer"] == "#/where"
 
 
 LONDON: Json = {
@@ -214,3 +217,17 @@ def test_moved_from_eight_threads_at_once_no_time_is_confirmed_twice(coordinator
     there = numbers(coordinator, **{"from": "2026-03-20T00:00:00Z", "to": "2026-03-21T00:00:00Z"})
     assert there in pairs
     assert len(numbers(coordinator)) == 16
+
+
+def test_of_very_many_clashes_those_the_move_makes_are_told_first_and_all_are_counted(coordinator: Caller) -> None:
+    there, elsewhere = hours("08:00", "12:00", "2026-10-26"), hours("08:00", "12:00", "2026-10-27")
+    stand = [book(coordinator, **there, firmness="pencilled")["booking"] for _ in range(12)]
+    moves = [book(coordinator, **elsewhere, firmness="pencilled")["booking"] for _ in range(18)]
+
+    told = move(coordinator, *moves, shift_days=-1, preview=True)
+
+    before = len(moves) * (len(moves) - 1) // 2
+    after = before + len(moves) * len(stand)
+    assert (told["clashes_before_in_all"], told["clashes_after_in_all"]) == (before, after)
+    assert len(told["clashes_after"]) == 200 < after
+    assert all(each["changes"] for each in told["clashes_after"])
