@@ -112,9 +112,9 @@ def test_a_week_moves_by_days_and_its_history_says_so(coordinator: Caller, admin
     assert start_of(coordinator, 1) == "2026-10-30T22:00:00Z"
     history = "/v1/productions/lantern-bay/shots/0120/history"
     assert len(coordinator.get(history, params={"kind": "booking.changed"}).json()["items"]) == 2
-    nobody = {"where": {**where, "animator": "Ilse"}, "shift_days": 1}
-    assert move(coordinator, **nobody, preview=True)["bookings"] == []
-    (fault,) = move(coordinator, **nobody, expect=422)["errors"]
+    nobody = {**where, "animator": "Ilse"}
+    assert move(coordinator, where=nobody, shift_days=1, preview=True)["bookings"] == []
+    (fault,) = move(coordinator, where=nobody, shift_days=1, expect=422)["errors"]
     assert fault["pointer"] == "#/where"
 
 

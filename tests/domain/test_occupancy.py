@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
 
+import pandas as pd
 import portion
 import pytest
 
@@ -340,7 +341,7 @@ def size(found: portion.Interval) -> int:
 
 
 def test_a_thousand_generated_plans_are_as_the_reference_library_and_a_plain_count_have_them() -> None:
-    # Against the library portion (interval arithmetic), and against a count of every quarter of an hour.
+    # Against the libraries portion (interval arithmetic) and pandas, and against a count of every quarter of an hour.
     dice = random.Random(7)
     days = [MONDAY + timedelta(days=offset) for offset in range(3)]
     for _ in range(1000):
@@ -362,6 +363,16 @@ def test_a_thousand_generated_plans_are_as_the_reference_library_and_a_plain_cou
                 of_day, [(use, firmness, each) for use, firmness, each in booked], range(place * 96, place * 96 + 96)
             )
             assert_covered(of_day)
+        used = sum(of_day.planned[use].open_s + of_day.planned[use].outside_s for of_day in found for use in PRECEDENCE)
+        assert used == in_pandas([each for _, _, each in booked]) * 900
+
+
+def in_pandas(booked: Sequence[tuple[int, int]]) -> int:
+    """The length of the union of intervals: those that hang together are one group of the sorted table."""
+    table = pd.DataFrame(booked, columns=["start", "end"]).sort_values("start")
+    run = (table["start"] > table["end"].cummax().shift()).cumsum()
+    joined = table.groupby(run).agg({"start": "min", "end": "max"})
+    return int((joined["end"] - joined["start"]).sum())
 
 
 def assert_counted(
