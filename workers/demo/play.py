@@ -191,8 +191,9 @@ class Terminal:
         """Enter the stage's call or wrap."""
         self.clock.reach(at)
         fast = timedelta(minutes=self.stage.clock_fast_min)
-        self.client.enter_signal(self.stage.code, kind, at=(at + fast).isoformat(), sent_at=self._sent_at())
-        self.record.signal(self.stage.code, kind, at)
+        kept = self.client.enter_signal(self.stage.code, kind, at=(at + fast).isoformat(), sent_at=self._sent_at())
+        # A wrong clock is put right by when the signal came, and the play's clock may have gone on meanwhile.
+        self.record.signal(self.stage.code, kind, kept["at"])
 
     def send(self, sending: Sending) -> None:
         """Post a body, once more where its answer is taken for lost, and again without what the studio refused."""

@@ -3,7 +3,7 @@
 import json
 import threading
 from collections.abc import Mapping
-from datetime import date, datetime
+from datetime import date
 from typing import Any, TextIO
 
 
@@ -27,9 +27,9 @@ class Record:
         which = {"part": take["part"], "purpose": take["purpose"], "take": take["take"]}
         self._add({"post": "decision", "shot": shot, **which, **decision})
 
-    def signal(self, stage: str, kind: str, at: datetime) -> None:
-        """What a terminal said of its stage's day: `call` or `wrap`, when by the studio's clock."""
-        self._add({"post": "signal", "stage": stage, "kind": kind, "at": at.isoformat()})
+    def signal(self, stage: str, kind: str, at: str) -> None:
+        """What a terminal said of its stage's day: `call` or `wrap`, at the instant the service kept."""
+        self._add({"post": "signal", "stage": stage, "kind": kind, "at": at})
 
     def booking(self, booking: Mapping[str, Any]) -> None:
         """A stage, an animator or both, promised."""
