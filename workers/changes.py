@@ -6,14 +6,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, time
 from itertools import islice
-from typing import Any, assert_never
+from typing import Any
 
 from sqlmodel import Session
 
+from service.actions import notices
 from service.domain.dayfigures import Figure
 from service.domain.events import EventKind
+from service.domain.notices import LONGEST_OCCASION, LONGEST_SUBJECT, is_own
 from service.domain.reports import report_of
-from service.store import events, figures, kept, reports, shots
+from service.store import events, figures, kept, reminders, reports, shots
 from service.store.kept import Shelf
 from workers.contract import (
     MOST_ANNOUNCEMENTS,
@@ -23,6 +25,8 @@ from workers.contract import (
     Change,
     File,
     Keep,
+    Notice,
+    Remind,
     Replace,
     Result,
     Worker,
@@ -30,6 +34,7 @@ from workers.contract import (
 
 ACTOR = "engine"
 REPORTER = "nightly"
+NOTICER = "notices"
 # What tells of facts is appended with the facts; a worker that could say it would make events without them.
 TELLS = frozenset({EventKind.TOTALS_RECOUNTED})
 TABLE = re.compile(r"[a-z][a-z0-9_-]{0,62}")
@@ -58,29 +63,40 @@ def checked(worker: Worker, changes: Iterable[Change]) -> tuple[Change, ...]:
     given = tuple(islice(iter(changes), MOST_CHANGES + 1))
     if len(given) > MOST_CHANGES:
         raise WrongChange(f"{worker.name} returned more than {MOST_CHANGES} changes at once; return fewer")
-    if sum(isinstance(change, Announce) for change in given) > MOST_ANNOUNCEMENTS:
-        raise WrongChange(f"{worker.name} announced more than {MOST_ANNOUNCEMENTS} events at once; announce fewer")
+    if sum(isinstance(change, Announce | Notice | Remind) for change in given) > MOST_ANNOUNCEMENTS:
+        raise WrongChange(
+            f"{worker.name} announced more than {MOST_ANNOUNCEMENTS} events, notices and reminders at once; "
+            "announce fewer"
+        )
     return tuple(_checked(worker, change) for change in given)
 
 
 def _checked(worker: Worker, change: Change) -> Change:
     match change:
         case Replace():
-            return change if built_in(worker, change.table) else _replaced(worker, change)
+            fit: Change = change if built_in(worker, change.table) else _replaced(worker, change)
         case Keep():
-            return _kept(worker, change)
+            fit = _kept(worker, change)
         case Announce():
             if change.kind not in TELLS:
                 raise WrongChange(f"workers announce {', '.join(sorted(TELLS))}, not {change.kind}")
-            return replace(change, data=_plain(change.data))
+            fit = replace(change, data=_plain(change.data))
         case File():
             if worker.name != REPORTER:
                 raise WrongChange(f"reports are filed by the worker {REPORTER}, not by {worker.name}")
-            return change
+            fit = change
         case Result():
-            return replace(change, data=_plain(change.data))
+            fit = replace(change, data=_plain(change.data))
+        case Notice():
+            fit = _noticed(worker, change)
+        case Remind():
+            fit = _reminded(change)
         case _:
-            raise WrongChange(f"a worker returns Replace, Keep, Announce, File and Result, not {type(change).__name__}")
+            raise WrongChange(
+                "a worker returns Replace, Keep, Announce, File, Result, Notice and Remind, "
+                f"not {type(change).__name__}"
+            )
+    return fit
 
 
 def stray(session: Session, changes: Sequence[Change], production_id: int) -> str | None:
@@ -88,7 +104,7 @@ def stray(session: Session, changes: Sequence[Change], production_id: int) -> st
 
     Else two parts could write one row at the same time, and the older facts stand in the end.
     """
-    of_one = (each for each in changes if isinstance(each, Keep | Announce | File))
+    of_one = (each for each in changes if isinstance(each, Keep | Announce | File | Notice))
     others = [each for each in of_one if each.production_id != production_id]
     if others:
         return f"events of the production {production_id} change what is of that production, not {others[0]!r:.200}"
@@ -116,6 +132,38 @@ def _kept(worker: Worker, change: Keep) -> Keep:
     if type(change.key) is not str or not 0 < len(change.key) <= LONGEST_KEY or not change.key.isprintable():
         raise WrongChange(f"a key is 1 to {LONGEST_KEY} printable characters, not {change.key!r:.200}")
     return change if change.row is None else replace(change, row=_plain(change.row))
+
+
+def _noticed(worker: Worker, change: Notice) -> Notice:
+    if worker.name != NOTICER if is_own(change.kind) else change.kind not in worker.notices:
+        raise WrongChange(f"'{change.kind}' is no kind of notice of the worker {worker.name}; name it in its `notices`")
+    for what, text, longest in (
+        ("subject", change.subject, LONGEST_SUBJECT),
+        ("occasion", change.occasion, LONGEST_OCCASION),
+    ):
+        if type(text) is not str or not 0 < len(text) <= longest or not text.isprintable():
+            raise WrongChange(f"a notice's {what} is 1 to {longest} printable characters, not {text!r:.200}")
+    if not is_own(change.kind) and not _says_something(change.facts):
+        raise WrongChange("the facts of a notice have a `text`, one or two plain sentences")
+    _utc("since", change.since)
+    return replace(change, facts=_plain(change.facts))
+
+
+def _says_something(facts: object) -> bool:
+    return isinstance(facts, Mapping) and isinstance(text := facts.get("text"), str) and bool(text.strip())
+
+
+def _reminded(change: Remind) -> Remind:
+    if type(change.name) is not str or not 0 < len(change.name) <= LONGEST_KEY or not change.name.isprintable():
+        raise WrongChange(f"a reminder's name is 1 to {LONGEST_KEY} printable characters, not {change.name!r:.200}")
+    if change.at is not None:
+        _utc("at", change.at)
+    return change
+
+
+def _utc(what: str, instant: object) -> None:
+    if not isinstance(instant, datetime) or instant.tzinfo is None:
+        raise WrongChange(f"`{what}` is an instant with its zone, not {instant!r:.200}")
 
 
 def _own_table(worker: Worker, table: str) -> None:
@@ -156,29 +204,48 @@ def apply(
 ) -> None:
     """Write the changes of a worker; what it announces comes last, because the log's lock is held to the commit.
 
-    Rows that are filled beside those shown are *quiet*: nothing is announced or filed, the others' maker did or will.
+    Rows that are filled beside those shown are *quiet*: nothing is announced, filed or noticed, the others' maker did
+    or will. Reminders follow from facts, so that either asks for the same.
     """
     if quiet:
-        changes = [change for change in changes if not isinstance(change, Announce | File)]
+        changes = [change for change in changes if not isinstance(change, Announce | File | Notice)]
     # Before the rows, whose foreign keys touch shots: productions are locked first.
     filed = [
         _filed(session, worker, change, position=position, now=now) for change in changes if isinstance(change, File)
     ]
+    _write_rows(session, worker, changes, edition=edition, position=position)
+    reminders.keep(session, worker.name, {each.name: each.at for each in changes if isinstance(each, Remind)})
+    noticed = [change for change in changes if isinstance(change, Notice)]
+    told = notices.raise_all(session, noticed, worker=worker.name, now=now)
+    announced = [change for change in changes if isinstance(change, Announce)]
+    announced += (each for each in filed if each is not None)
+    events.append_all(
+        session,
+        [
+            *told,
+            *(
+                events.Happening(
+                    kind=change.kind,
+                    at=now,
+                    actor=ACTOR,
+                    production_id=change.production_id,
+                    shot_id=change.shot_id,
+                    data=change.data,
+                )
+                for change in announced
+            ),
+        ],
+    )
+
+
+def _write_rows(session: Session, worker: Worker, changes: Sequence[Change], *, edition: int, position: int) -> None:
     by_shot: dict[str, dict[int, Sequence[Mapping[str, Any]]]] = {}
     by_key: dict[str, dict[str, tuple[int | None, Mapping[str, Any] | None]]] = {}
-    announced: list[Announce] = []
     for change in changes:
-        match change:
-            case Replace():
-                by_shot.setdefault(change.table, {})[change.shot_id] = change.rows
-            case Keep():
-                by_key.setdefault(change.table, {})[change.key] = (change.production_id, change.row)
-            case Announce():
-                announced.append(change)
-            case File() | Result():
-                pass
-            case _:
-                assert_never(change)
+        if isinstance(change, Replace):
+            by_shot.setdefault(change.table, {})[change.shot_id] = change.rows
+        elif isinstance(change, Keep):
+            by_key.setdefault(change.table, {})[change.key] = (change.production_id, change.row)
     for table, of_shots in by_shot.items():
         if built_in(worker, table):
             figures.replace(session, table, edition=edition, position=position, rows=of_shots)
@@ -186,21 +253,6 @@ def apply(
             kept.replace(session, shelf(worker, table, edition=edition), position=position, rows=of_shots)
     for table, of_keys in by_key.items():
         kept.keep(session, shelf(worker, table, edition=edition), position=position, rows=of_keys)
-    announced += (each for each in filed if each is not None)
-    events.append_all(
-        session,
-        [
-            events.Happening(
-                kind=change.kind,
-                at=now,
-                actor=ACTOR,
-                production_id=change.production_id,
-                shot_id=change.shot_id,
-                data=change.data,
-            )
-            for change in announced
-        ],
-    )
 
 
 def _filed(session: Session, worker: Worker, report: File, *, position: int, now: datetime) -> Announce | None:

@@ -21,6 +21,7 @@ from pydantic import BaseModel, ConfigDict
 from service.domain.blocked import Blocked
 from service.domain.days import DayFacts
 from service.domain.events import Event, EventKind
+from service.domain.notices import Notice
 from service.domain.occupancy import StageFacts
 from service.domain.progress import ShotFacts
 from service.domain.reports import Filed
@@ -29,6 +30,7 @@ from service.domain.spans import Span
 from service.domain.studio import Studio, production_day
 from service.domain.takes import Purpose
 from workers.facts import CreditedChange, Production, SeriesLedger, Stage, StageLine
+from workers.returned import Announce, Change, File, Keep, Rebuilt, Remind, Replace, Result
 
 __all__ = [
     "ENTRY_POINTS",
@@ -51,11 +53,13 @@ __all__ = [
     "Filed",
     "Keep",
     "NoSettings",
+    "Notice",
     "Partition",
     "Pending",
     "Production",
     "Purpose",
     "Rebuilt",
+    "Remind",
     "Replace",
     "Result",
     "Schedule",
@@ -138,86 +142,6 @@ class FigureTable(StrEnum):
     DAY_FRAMES = "day_frames"
     DAY_CREDIT = "day_credit"
     REPORTED_FRAMES = "reported_frames"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Replace:
-    """All rows that the worker has in `table` of the shot `shot_id` become `rows`.
-
-    The table is one of the worker's `tables`. A row maps names to plain JSON values; dates, instants and times are
-    kept as ISO 8601 text, and a row has 64 KiB at most. The worker, its version, the shot and the position are filled
-    in; a row's key is `SHOT/NUMBER`, of the shot's id and the row's number from 0.
-    """
-
-    table: str
-    shot_id: int
-    rows: Sequence[Mapping[str, Any]]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Keep:
-    """The row `key` of the worker in `table` becomes `row`; None takes it away, whether or not it was there.
-
-    For what belongs to no single shot. A key is 1 to 200 printable characters; rows are listed in the order of their
-    keys. `production_id` says whose the row is: who reads with a key bound to a production sees rows of that production
-    alone, and none where it is None. What a row is made of is as for Replace.
-    """
-
-    table: str
-    key: str
-    row: Mapping[str, Any] | None
-    production_id: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Announce:
-    """An event to append to the log, of this `kind`: `data` in plain JSON values, 64 KiB at most.
-
-    Workers tell what they found, `totals.recounted`; events that tell of facts come from who enters the facts.
-
-    `production_id` and `shot_id` say what it concerns; None where it concerns none.
-    """
-
-    kind: EventKind
-    data: Mapping[str, Any]
-    production_id: int | None = None
-    shot_id: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class File:
-    """A nightly report to file as the next revision, and to announce as `report.filed`; *nightly*'s alone to make.
-
-    It is that of the production `production_id` and its production day `day`. `inputs` and `figures` are what
-    `service.domain.reports` makes of the day's facts and of the report, in plain JSON values. Kept beside them, as of
-    the context, are `blocked`, what waits for whom, and `occupancy`, what stages were planned and used for on the day,
-    by their codes. Nothing is filed where the latest revision has the same figures or rests on a later event.
-    """
-
-    production_id: int
-    day: date
-    inputs: Mapping[str, Any]
-    figures: Mapping[str, Any]
-    blocked: Mapping[str, Any] | None = None
-    occupancy: Mapping[str, Any] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Result:
-    """What a scheduled job found: `data` in plain JSON values, kept with the job."""
-
-    data: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rebuilt:
-    """A step through the facts: `changes` of rows, and the `mark` (plain JSON, 64 KiB) of the next, None at the end."""
-
-    changes: Sequence[Replace | Keep]
-    mark: Any = None
-
-
-Change = Replace | Keep | Announce | File | Result
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,6 +263,10 @@ class Worker(Protocol):
     without arguments; its JSON Schema is served, and what an operator sets is checked by it. `enabled` is no name for
     a field of it: with `enabled = false` an operator keeps a worker from being imported at all.
 
+    `notices` are the kinds of notice it raises, each with what it tells of: `WORKER/KIND`, of which KIND is lower-case
+    words. The `facts` of such a Notice have a `text`, one or two plain sentences, complete without opening anything.
+    The same kind, subject and occasion are told once, whoever raises them again.
+
     `version` is an integer from 1 on. Raise it whenever figures would come out differently: the new version makes rows
     of its own, from facts where it has `rebuild`, else by reading the log from its beginning. Until it has read as far
     as the old one the old one's rows are shown, from then on the new one's, and nothing is announced twice. Two hosts
@@ -353,6 +281,7 @@ class Worker(Protocol):
     version: ClassVar[int]
     events: ClassVar[frozenset[str]] = frozenset()
     tables: ClassVar[Mapping[str, str]] = MappingProxyType({})
+    notices: ClassVar[Mapping[str, str]] = MappingProxyType({})
     Settings: ClassVar[type[BaseModel]] = NoSettings
     partition: ClassVar[Partition] = Partition.WHOLE_LOG
     ordered: ClassVar[bool] = False

@@ -34,7 +34,8 @@ FORGOTTEN_AFTER = timedelta(days=2)
 # In the settings of any worker: whether this host imports it at all.
 ENABLED = "enabled"
 # What the base class brings, and a class of its own may have left out.
-OFFERED = ("schedules", "partition", "ordered", "handle", "scheduled", "health")
+OFFERED = ("notices", "schedules", "partition", "ordered", "handle", "scheduled", "health")
+KIND = re.compile(r"[a-z][a-z0-9 -]{0,62}")
 CONTRACTS = re.compile(r"tiedown\.workers\.v[0-9]+")
 
 
@@ -135,6 +136,7 @@ def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:
         error=None,
         events=sorted(worker.events),
         tables=dict(worker.tables),
+        notices=dict(worker.notices),
         settings_schema=worker.Settings.model_json_schema(),
         by_production=worker.partition is Partition.BY_PRODUCTION,
         rebuilds=offered(worker),
@@ -167,6 +169,11 @@ def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:
             f"the tables of {name} must be names (a letter, then letters, digits, hyphens and underscores, all lower "
             "case), each with what a row is"
         )
+    if not all(_is_kind(worker.name, *each) for each in dict(worker.notices).items()):
+        raise Unfit(
+            f"the notices of {name} must be kinds named '{name}/' and lower-case words, 63 characters at most, each "
+            "with what it tells of"
+        )
     if not all(isinstance(schedule, Schedule) for schedule in worker.schedules):
         raise Unfit(f"the schedules of {name} must be of the type Schedule")
     return worker
@@ -196,6 +203,11 @@ def _made(worker: type, model: type[BaseModel], settings: Mapping[str, Any]) -> 
 
 def _is_table(name: object, described: object) -> bool:
     return isinstance(name, str) and TABLE.fullmatch(name) is not None and isinstance(described, str)
+
+
+def _is_kind(worker: str, kind: object, described: object) -> bool:
+    named = isinstance(kind, str) and KIND.fullmatch(kind.removeprefix(f"{worker}/")) is not None
+    return named and str(kind).startswith(f"{worker}/") and isinstance(described, str)
 
 
 def _refused(point: EntryPoint, state: State, error: str, *, schema: Mapping[str, Any] = NO_SCHEMA) -> Found:

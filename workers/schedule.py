@@ -12,7 +12,7 @@ from functools import partial
 from sqlmodel import Session
 
 from service.domain.studio import Studio, day_opens, due_instant, zone
-from service.store import editions, events, jobs, studio
+from service.store import editions, events, jobs, reminders, studio
 from service.store.editions import Edition
 from service.store.engine import Busy, Database
 from service.store.jobs import Due, Job
@@ -84,10 +84,14 @@ def _due(schedule: Schedule, day: date, studio: Studio) -> datetime:
 
 
 def enter(database: Database, workers: Iterable[Worker], *, now: datetime) -> int:
-    """Enter what has become due; how many jobs that were. Nothing new is no write, and an empty log has nothing due."""
+    """Enter what has become due, reminders too; how many jobs that were.
+
+    Nothing new is no write, and an empty log has nothing due.
+    """
     with database.reading() as session:
         if events.head(session) == 0:
             return 0
+        reminded = reminders.anything_due(session, now)
         set_by = studio.load(session)
         new = [
             Due(worker.name, schedule.name, day, due_at, alone=schedule.catch_up is CatchUp.LATEST)
@@ -97,10 +101,12 @@ def enter(database: Database, workers: Iterable[Worker], *, now: datetime) -> in
                 schedule, since=jobs.last_day(session, worker.name, schedule.name), studio=set_by, now=now
             )
         ]
-    if not new:
+    if not new and not reminded:
         return 0
     with database.writing() as session:
-        return sum(jobs.enter(session, due) for due in new)
+        entered = sum(jobs.enter(session, due) for due in new)
+        events.append_all(session, reminders.take(session, now) if reminded else ())
+        return entered
 
 
 def run(

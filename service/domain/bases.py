@@ -146,6 +146,7 @@ LEAVE_AS_IT_IS = frozenset(
         EventKind.SIGNOFF_WITHDRAWN,
         EventKind.TAKE_NOTED,
         EventKind.NOTE_STRUCK,
+        EventKind.NOTICE_RAISED,
     }
 )
 """What may befall a shot without any frame of its basis becoming another; after anything else it is looked at."""

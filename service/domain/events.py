@@ -61,6 +61,13 @@ class EventKind(StrEnum):
     REBUILD_GIVEN_UP = "rebuild.given_up"
     QUARANTINE_RETRIED = "quarantine.retried"
     QUARANTINE_SKIPPED = "quarantine.skipped"
+    WATCH_ADDED = "watch.added"
+    WATCH_CHANGED = "watch.changed"
+    WATCH_REMOVED = "watch.removed"
+    WATCH_DISABLED = "watch.disabled"
+    WATCH_ROTATED = "watch.rotated"
+    NOTICE_RAISED = "notice.raised"
+    REMINDER_CAME = "reminder.came"
 
 
 MEANINGS: Mapping[EventKind, str] = {
@@ -144,6 +151,15 @@ MEANINGS: Mapping[EventKind, str] = {
     "`event` (its id).",
     EventKind.QUARANTINE_SKIPPED: "A worker is to do without an event that it set aside: `worker`, `version`, "
     "`event` (its id).",
+    EventKind.WATCH_ADDED: "Somebody is to hear of things: `watch` (its name), `hears` (kinds, with their thresholds), "
+    "`channel`.",
+    EventKind.WATCH_CHANGED: "A watch was changed: `watch`, `changed` (the fields that were).",
+    EventKind.WATCH_REMOVED: "A watch was removed: `watch`.",
+    EventKind.WATCH_DISABLED: "A watch was disabled, because whoever it goes to wants no more: `watch`, `reason`.",
+    EventKind.WATCH_ROTATED: "A watch was given a new secret to sign with: `watch`.",
+    EventKind.NOTICE_RAISED: "Something came about that people may want to hear of, once for each occasion: `kind`, "
+    "`threshold` (0 for a kind without one), `subject`, `occasion`, `over` (whether it ended).",
+    EventKind.REMINDER_CAME: "The instant came that a worker wanted to be reminded at: `worker`, `name`.",
 }
 """What each kind tells of, and in backticks what its `data` holds."""
 

@@ -320,6 +320,11 @@ def _booked(data: Data) -> str:
     )
 
 
+def _noticed(data: Data) -> str:
+    of = f" ({data['threshold']})" if data["threshold"] else ""
+    return f"Noticed: {data['kind']}{of}{', which ended' if data['over'] else ''}"
+
+
 SENTENCES: Mapping[EventKind, Callable[[Data], str]] = {
     EventKind.SHOT_ADDED: _added,
     EventKind.SHOT_CHANGED: lambda data: "; ".join(_changes(data)) or "the plan was changed",
@@ -347,5 +352,6 @@ SENTENCES: Mapping[EventKind, Callable[[Data], str]] = {
     EventKind.SIGNOFF_GIVEN: lambda data: f"{_signed(data)}{_noted(data)}",
     EventKind.SIGNOFF_WITHDRAWN: lambda data: f"{_signed(data)}, was withdrawn",
     EventKind.NOTE_STRUCK: lambda data: f"note {data['note']} on {_take(data)} was struck",
+    EventKind.NOTICE_RAISED: _noticed,
 }
 """What is said of each kind that befalls a shot, without capital, `reason` and full stop; counts are said apart."""

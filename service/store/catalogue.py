@@ -1,7 +1,7 @@
 """Which workers each host found, and when each engine last gave a sign of life."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -20,8 +20,8 @@ SILENT_FOR = timedelta(days=1)
 class Entry:
     """A worker as a host found it; `version` is 0 where it could not be loaded, and `error` then says why.
 
-    `tables` are those it keeps rows in, by name, each with what a row is; `by_production` says that it has a cursor for
-    each production, `rebuilds` that it makes its rows from facts alone.
+    `tables` are those it keeps rows in, by name, each with what a row is, `notices` the kinds it raises likewise;
+    `by_production` says that it has a cursor for each production, `rebuilds` that it makes its rows from facts alone.
     """
 
     worker: str
@@ -32,6 +32,7 @@ class Entry:
     events: Sequence[str]
     tables: Mapping[str, str]
     settings_schema: Mapping[str, Any]
+    notices: Mapping[str, str] = field(default_factory=dict)
     by_production: bool = False
     rebuilds: bool = False
 
@@ -51,6 +52,7 @@ def record(session: Session, host: str, entries: Sequence[Entry], *, now: dateti
             "error": entry.error,
             "events": list(entry.events),
             "tables": dict(entry.tables),
+            "notices": dict(entry.notices),
             "settings_schema": dict(entry.settings_schema),
             "by_production": entry.by_production,
             "rebuilds": entry.rebuilds,

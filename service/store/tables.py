@@ -842,6 +842,7 @@ class CatalogueRow(SQLModel, table=True):
     error: str | None = Field(default=None, sa_type=Text)
     events: list[str] = Field(sa_type=JSON)
     tables: dict[str, str] | None = Field(default=None, sa_type=JSON)
+    notices: dict[str, str] | None = Field(default=None, sa_type=JSON)
     rebuilds: bool = Field(default=False, sa_column_kwargs={"server_default": false()})
     by_production: bool = Field(default=False, sa_column_kwargs={"server_default": false()})
     settings_schema: dict[str, Any] = Field(sa_type=JSON)
@@ -1005,3 +1006,153 @@ class ReportedFramesRow(SQLModel, table=True):
     gross_frames: int
     deleted_frames: int
     corrected_frames: int = Field(default=0, sa_column_kwargs=ZERO_BEFORE)
+
+
+class WatchRow(SQLModel, table=True):
+    """Who hears of what, where and how; removed ones stay, because deliveries name them.
+
+    `production_id`, `episode_id`, `stage_id`, `shot_id` and `person` narrow what is heard of; `bound_to` is the
+    production of the key that made it, which narrows it for good. `secret` signs webhooks, `former_secret` as well
+    until its time is up. Minutes are after midnight on the clock of `time_zone`.
+    """
+
+    __tablename__ = "watch"
+    __table_args__ = (
+        CheckConstraint("(quiet_from_min IS NULL) = (quiet_to_min IS NULL)", name="quiet_whole"),
+        CheckConstraint("every_min IS NULL OR every_min > 0", name="every_min"),
+        CheckConstraint("(disabled_at IS NULL) = (disabled_reason IS NULL)", name="disabled_for"),
+        Index(
+            "uq_watch_name",
+            "name",
+            unique=True,
+            sqlite_where=text("removed_at IS NULL"),
+            postgresql_where=text("removed_at IS NULL"),
+        ),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    bound_to: int | None = Field(default=None, foreign_key="production.id")
+    production_id: int | None = Field(default=None, foreign_key="production.id")
+    episode_id: int | None = Field(default=None, foreign_key="episode.id")
+    stage_id: int | None = Field(default=None, foreign_key="stage.id")
+    shot_id: int | None = Field(default=None, foreign_key="shot.id")
+    person: str | None = None
+    channel: str
+    target: dict[str, Any] = Field(sa_type=JSON)
+    time_zone: str
+    quiet_from_min: int | None = None
+    quiet_to_min: int | None = None
+    every_min: int | None = None
+    at_min: list[int] = Field(default_factory=list, sa_type=JSON)
+    muted_until: datetime | None = None
+    disabled_at: datetime | None = None
+    disabled_reason: str | None = None
+    secret: str
+    former_secret: str | None = None
+    former_secret_until: datetime | None = None
+    removed_at: datetime | None = None
+    rev: int = 1
+    by: str
+    added_at: datetime
+
+
+class WatchKindRow(SQLModel, table=True):
+    """A kind of notice that a watch hears of, its end as well where `ends`; `threshold` is 0 for kinds without one."""
+
+    __tablename__ = "watch_kind"
+    __table_args__ = (Index("ix_watch_kind_kind_threshold", "kind", "threshold"),)
+    watch_id: int = Field(foreign_key="watch.id", primary_key=True)
+    kind: str = Field(primary_key=True)
+    threshold: int = Field(primary_key=True)
+    ends: bool
+
+
+class NoticeRow(SQLModel, table=True):
+    """One occasion of something that people may want to hear of; `over` where it tells of its end.
+
+    `facts` are codes and values as they were, of which the words are made.
+    """
+
+    __tablename__ = "notice"
+    __table_args__ = (
+        UniqueConstraint("kind", "threshold", "subject", "occasion", "over"),
+        Index("ix_notice_production_id_id", "production_id", "id"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    kind: str
+    threshold: int
+    subject: str
+    occasion: str
+    over: bool
+    worker: str
+    production_id: int | None = Field(default=None, foreign_key="production.id")
+    episode_id: int | None = Field(default=None, foreign_key="episode.id")
+    shot_id: int | None = Field(default=None, foreign_key="shot.id", index=True)
+    stage_ids: list[int] = Field(sa_type=JSON)
+    people: list[str] = Field(sa_type=JSON)
+    since: datetime
+    facts: dict[str, Any] = Field(sa_type=JSON)
+    raised_at: datetime
+
+
+class DeliveryRow(SQLModel, table=True):
+    """A message to a watch: one notice, or those that were gathered until it was due.
+
+    `message_id` is the same over all attempts. While `waiting` and never tried, notices may join.
+    """
+
+    __tablename__ = "delivery"
+    __table_args__ = (
+        CheckConstraint("state IN ('waiting', 'delivered', 'dead', 'withdrawn')", name="state"),
+        UniqueConstraint("message_id"),
+        Index("ix_delivery_watch_id_id", "watch_id", "id"),
+        Index("ix_delivery_state_due_at", "state", "due_at"),
+        NEVER_REUSE,
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    watch_id: int = Field(foreign_key="watch.id")
+    message_id: str
+    state: str
+    test: bool = False
+    due_at: datetime
+    made_at: datetime
+    attempts: int = 0
+    next_try_at: datetime | None = None
+    leased_until: datetime | None = None
+    lease_owner: str | None = None
+    settled_at: datetime | None = None
+    last_error: str | None = Field(default=None, sa_type=Text)
+
+
+class DeliveryNoticeRow(SQLModel, table=True):
+    """A notice in a message to a watch: once in all messages to it."""
+
+    __tablename__ = "delivery_notice"
+    watch_id: int = Field(foreign_key="watch.id", primary_key=True)
+    notice_id: int = Field(foreign_key="notice.id", primary_key=True)
+    delivery_id: int = Field(foreign_key="delivery.id", index=True)
+
+
+class DeliveryAttemptRow(SQLModel, table=True):
+    """A try to deliver a message, written before it is sent; without `ended_at` it is under way, or died there."""
+
+    __tablename__ = "delivery_attempt"
+    delivery_id: int = Field(foreign_key="delivery.id", primary_key=True)
+    number: int = Field(primary_key=True)
+    begun_at: datetime
+    ended_at: datetime | None = None
+    outcome: str | None = None
+    status: int | None = None
+    detail: str | None = Field(default=None, sa_type=Text)
+
+
+class ReminderRow(SQLModel, table=True):
+    """An instant at which a worker asked to be reminded of something, by a name of its own."""
+
+    __tablename__ = "reminder"
+    __table_args__ = (Index("ix_reminder_due_at", "due_at"),)
+    worker: str = Field(primary_key=True)
+    name: str = Field(primary_key=True)
+    due_at: datetime

@@ -80,6 +80,10 @@ OF_A_SHOT: dict[EventKind, tuple[dict[str, Any], str]] = {
             "(needs draft 4)."
         ),
     ),
+    EventKind.NOTICE_RAISED: (
+        {"kind": "decision waited for", "threshold": 4, "subject": "take/7", "occasion": "81", "over": True},
+        "Noticed: decision waited for (4), which ended.",
+    ),
     EventKind.SHOT_MOVED: (
         {
             "origin": "shooting",
@@ -185,6 +189,12 @@ OF_NO_SHOT = {
     EventKind.REBUILD_GIVEN_UP,
     EventKind.QUARANTINE_RETRIED,
     EventKind.QUARANTINE_SKIPPED,
+    EventKind.WATCH_ADDED,
+    EventKind.WATCH_CHANGED,
+    EventKind.WATCH_REMOVED,
+    EventKind.WATCH_DISABLED,
+    EventKind.WATCH_ROTATED,
+    EventKind.REMINDER_CAME,
 }
 
 

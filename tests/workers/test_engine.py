@@ -327,7 +327,7 @@ class Flood(Listener):
     [
         (lambda: [Result({})] * 1_000_000, "more than 100000 changes"),
         (lambda: repeat(Result({})), "more than 100000 changes"),
-        (lambda: [Announce(kind=TOLD, data={})] * 1001, "more than 1000 events"),
+        (lambda: [Announce(kind=TOLD, data={})] * 1001, "more than 1000 events, notices"),
         (lambda: None, "not iterable"),
         (lambda: [None], "not NoneType"),
     ],
