@@ -614,6 +614,14 @@ class Client:
         """Give up the rebuild of a worker's rows that somebody asked for."""
         return self._write("POST", _path("workers", worker, "rebuild", "give-up"))
 
+    def disable_worker(self, worker: str, reason: str) -> Reply:
+        """Let no engine give a worker anything to do, or import it where it starts."""
+        return self._write("POST", _path("workers", worker, "disable"), {"reason": reason})
+
+    def enable_worker(self, worker: str, reason: str) -> Reply:
+        """Let a worker that was disabled go on where it stopped."""
+        return self._write("POST", _path("workers", worker, "enable"), {"reason": reason})
+
     # The way of a request
 
     def _read(self, path: str, params: Mapping[str, Any] | None = None) -> Reply:

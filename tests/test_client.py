@@ -273,6 +273,9 @@ def ask_in_vain(office: Client) -> None:
         list(office.figures("lamp-hours", "stage-days"))
     with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
         list(office.quarantine("lamp-hours"))
+    for switch in (office.disable_worker, office.enable_worker):
+        with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
+            switch("lamp-hours", "it sends twice")
     for remake in (office.rebuild, office.give_up_rebuild):
         with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
             remake("lamp-hours")

@@ -46,7 +46,7 @@ class Outcome(StrEnum):
     """How a step ended.
 
     Nothing to do; somebody else is at work; the next try lies ahead; the cursor moved; the worker failed; an event was
-    set aside; another engine was faster.
+    set aside; another engine was faster; an operator disabled the worker.
     """
 
     IDLE = "idle"
@@ -56,6 +56,7 @@ class Outcome(StrEnum):
     FAILED = "failed"
     QUARANTINED = "quarantined"
     OVERTAKEN = "overtaken"
+    DISABLED = "disabled"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,6 @@ import os
 import secrets
 import socket
 import time
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -28,6 +27,7 @@ from workers import host, schedule
 from workers.contract import Partition, Worker
 from workers.engine import Outcome, step
 from workers.relay import Unsent
+from workers.roster import Roster
 
 log = logging.getLogger("tiedown.engine")
 
@@ -38,7 +38,6 @@ BUDGET_S = 10.0
 # Of many parts of the log each has its turn within the life of a hint.
 PART_BUDGET_S = 1.0
 HINT_LIFE_S = 5.0
-PUBLISH_S = 3600.0
 KILL_AFTER_S = 5.0
 BROKER_TIMEOUT_S = 2.0
 
@@ -49,14 +48,12 @@ class Engine:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.database = Database.open(settings.database_url, pool_size=2, lock_timeout_s=settings.lock_timeout_s)
-        self.found = host.discover(settings.workers)
-        self.workers: Sequence[Worker] = host.loaded(self.found)
+        self.roster = Roster(self.database, settings.workers)
         self.owner = f"{host.this_host()}:{os.getpid()}:{secrets.token_hex(8)}"
-        self.published_at = float("-inf")
 
     def step(self, name: str, partition: str) -> None:
         """Step a worker until it has caught up, cannot go on, or the time is up."""
-        worker = next((each for each in self.workers if each.name == name), None)
+        worker = self._worker(name)
         by_production = production_of(partition) is not None
         # Another version may be installed here, whose cursors are others.
         if worker is None or by_production != (worker.partition is Partition.BY_PRODUCTION):
@@ -76,11 +73,17 @@ class Engine:
             if not result.again:
                 return
 
+    def _worker(self, name: str) -> Worker | None:
+        """The worker of this name; of one that is not at work here the database may say by now that it is enabled."""
+        if not any(each.name == name for each in self.roster.workers):
+            self.roster.look()
+        return next((each for each in self.roster.workers if each.name == name), None)
+
     def job(self) -> None:
         """Do one job that is due."""
         done = schedule.run(
             self.database,
-            self.workers,
+            self.roster.workers,
             settings=self.settings,
             owner=self.owner,
             now=datetime.now(UTC),
@@ -92,13 +95,11 @@ class Engine:
     def pulse(self) -> None:
         """Give a sign of life, and enter the jobs whose time has come."""
         now = datetime.now(UTC)
-        if time.monotonic() - self.published_at >= PUBLISH_S:
-            host.publish(self.database, host.this_host(), self.found, now=now)
-            self.published_at = time.monotonic()
+        self.roster.keep_up(now=now)
         with self.database.writing() as session:
             catalogue.beat(session, catalogue.ENGINE, host=host.this_host(), now=now)
             editions.sweep(session, now=now)
-        schedule.enter(self.database, self.workers, now=now)
+        schedule.enter(self.database, self.roster.workers, now=now)
 
 
 def budget_s(settings: Settings) -> float:

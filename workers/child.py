@@ -24,13 +24,12 @@ from service.store.partitions import WHOLE_LOG
 from workers import host, logs, schedule
 from workers.contract import Partition, Worker
 from workers.engine import Outcome, step
-from workers.host import Found
+from workers.roster import Roster
 
 log = logging.getLogger("tiedown.engine")
 
 POLL_S = 0.25
 PULSE_S = 2.0
-PUBLISH_S = 3600.0
 TROUBLE_S = 1.0
 # How long a handler may go on once nobody is there to see what it makes.
 ORPHAN_S = 2.0
@@ -44,27 +43,28 @@ class Round:
     def __init__(
         self,
         database: Database,
-        found: Sequence[Found],
+        roster: Roster,
         *,
         settings: Settings,
         owner: str,
         beat: Callable[[], None],
         clock: Callable[[], datetime],
     ) -> None:
-        self._database, self._found, self._workers = database, found, host.loaded(found)
+        self._database, self._roster = database, roster
         self._settings, self._owner, self._beat, self._clock = settings, owner, beat, clock
-        self._pulsed_at, self._published_at = -PULSE_S, -PUBLISH_S
+        self._pulsed_at = -PULSE_S
 
     def take(self) -> bool:
         """Step every worker once and do one job; whether there may be more to do at once."""
         self._pulse()
         more = False
-        for worker in self._workers:
+        workers = self._roster.workers
+        for worker in workers:
             for partition in self._partitions(worker):
                 more |= self._step(worker, partition)
         done = schedule.run(
             self._database,
-            self._workers,
+            workers,
             settings=self._settings,
             owner=self._owner,
             now=self._clock(),
@@ -108,13 +108,11 @@ class Round:
         if passed - self._pulsed_at < PULSE_S:
             return
         now = self._clock()
-        if passed - self._published_at >= PUBLISH_S:
-            host.publish(self._database, host.this_host(), self._found, now=now)
-            self._published_at = passed
+        self._roster.keep_up(now=now)
         with self._database.writing() as session:
             catalogue.beat(session, catalogue.ENGINE, host=host.this_host(), now=now)
             editions.sweep(session, now=now)
-        schedule.enter(self._database, self._workers, now=now)
+        schedule.enter(self._database, self._roster.workers, now=now)
         self._pulsed_at = passed
 
 
@@ -176,13 +174,9 @@ def run(settings: Settings, *, beat_fd: int | None) -> None:
     line, beat = LifeLine(0), beating(beat_fd)
     threading.Thread(target=line.watch, name="life line", daemon=True).start()
     database = Database.open(settings.database_url, pool_size=2, lock_timeout_s=settings.lock_timeout_s)
-    found = host.discover(settings.workers)
-    for each in found:
-        if each.worker is None:
-            log.error("a plugin cannot be used", extra={"worker": each.entry.worker, "error": each.entry.error})
     rounds = Round(
         database,
-        found,
+        Roster(database, settings.workers),
         settings=settings,
         owner=f"onebox:{secrets.token_hex(8)}",
         beat=beat,

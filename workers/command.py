@@ -25,9 +25,10 @@ from service.store import catalogue
 from service.store.engine import Busy, Database, Unusable
 from service.store.schema import migrate as bring_to_head
 from service.store.schema import require_head
-from workers import celery_app, key_command, logs, onebox, relay, web
+from workers import celery_app, key_command, logs, onebox, relay, web, worker_command
 from workers.demo.run import DemoFailed, DemoRefused, Wanted
 from workers.demo.run import demo as play
+from workers.direct import Mistake
 from workers.host import this_host
 
 log = logging.getLogger("tiedown.command")
@@ -40,6 +41,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(key_command.app, name="key")
+app.add_typer(worker_command.app, name="workers")
 
 # A process that gave no sign for this long is no longer well; they give one every two seconds.
 UNWELL_AFTER = timedelta(seconds=30)
@@ -50,7 +52,7 @@ PLAIN = (
     Unusable,
     Busy,
     Refusal,
-    key_command.Mistake,
+    Mistake,
     web.CannotListen,
     web.CannotStart,
     DemoFailed,

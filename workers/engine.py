@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, and_
 from sqlmodel import Session
 
 from service.domain.events import Event
-from service.store import cursors, editions, events, partitions, quarantine
+from service.store import cursors, editions, events, partitions, quarantine, switches
 from service.store.cursors import Cursor
 from service.store.editions import Edition
 from service.store.engine import Busy, Database
@@ -63,9 +63,13 @@ def step(
 
     `owner` names this process's life: a lease found under another name whose time is up belonged to a process that
     died at work. An engine that is `alone` on its database need not wait for the time to be up. Errors of
-    the worker are recorded and returned, errors of the database are raised.
+    the worker are recorded and returned, errors of the database are raised. A disabled worker is not touched.
     """
     with database.reading() as session:
+        # Asked here as well, since a process looks at the switches but now and then, and steps on meanwhile.
+        if switches.find(session, worker.name) is not None:
+            rest = editions.rest(session, worker.name)
+            return StepResult(outcome=Outcome.DISABLED, position=rest.position if rest else 0)
         of_version = editions.live(session, worker.name, worker.version) or [
             editions.planned(session, worker.name, worker.version, rebuilds=offered(worker))
         ]

@@ -6,16 +6,17 @@ A plugin that cannot be used is listed with the reason and stops nobody else.
 import logging
 import re
 import socket
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from importlib.metadata import EntryPoint, entry_points
 from types import MappingProxyType
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
+from sqlmodel import Session
 
-from service.domain.workers import State
+from service.domain.workers import SWITCHED_OFF, State
 from service.store import catalogue
 from service.store.catalogue import Entry
 from service.store.engine import Database
@@ -33,6 +34,9 @@ NO_SCHEMA: Mapping[str, Any] = MappingProxyType({})
 FORGOTTEN_AFTER = timedelta(days=2)
 # In the settings of any worker: whether this host imports it at all.
 ENABLED = "enabled"
+# What an operator may disable while engines run; other states have reasons that no switch undoes.
+SWITCHABLE = frozenset({State.LOADED, State.BROKEN, State.UNFIT, State.MISCONFIGURED})
+SWITCHED = "an operator disabled it"
 # What the base class brings, and a class of its own may have left out.
 OFFERED = ("notices", "schedules", "partition", "ordered", "handle", "scheduled", "health")
 KIND = re.compile(r"[a-z][a-z0-9 -]{0,62}")
@@ -60,13 +64,17 @@ class Misconfigured(Exception):
 
 
 def discover(
-    settings: Mapping[str, Mapping[str, Any]], points: Iterable[EntryPoint] | None = None
+    settings: Mapping[str, Mapping[str, Any]],
+    points: Iterable[EntryPoint] | None = None,
+    *,
+    off: Collection[str] = (),
 ) -> tuple[Found, ...]:
     """Every worker behind the entry points, by name; `settings` are given by worker name.
 
-    What is written for another contract is listed, unless the same package has it for this one, and never imported.
+    Those named in *off* an operator disabled: nothing of them is imported. What is written for another contract is
+    listed, unless the same package has it for this one, and never imported.
     """
-    there = [each for each in (_installed() if points is None else points) if CONTRACTS.fullmatch(each.group)]
+    there = [each for each in (installed() if points is None else points) if CONTRACTS.fullmatch(each.group)]
     ours = [each for each in there if each.group == ENTRY_POINTS]
     known = {(each.name, _distribution(each)) for each in ours}
     found = [
@@ -80,13 +88,14 @@ def discover(
             found.append(_refused(point, State.DUPLICATE, f"the name {point.name!r} is taken by {holder}"))
             continue
         holders[point.name] = f"{point.value} of {_distribution(point)}"
-        found.append(_load(point, settings.get(point.name, {})))
+        found.append(_load(point, settings.get(point.name, {}), off=point.name in off))
     for name in sorted(set(settings) - set(holders)):
         log.warning("there are settings for a worker that is not installed", extra={"worker": name})
     return tuple(found)
 
 
-def _installed() -> Iterator[EntryPoint]:
+def installed() -> Iterator[EntryPoint]:
+    """Every entry point of a worker on this machine, by whichever contract; nothing is imported."""
     for group in sorted(entry_points().groups):
         yield from entry_points(group=group) if CONTRACTS.fullmatch(group) else ()
 
@@ -96,15 +105,41 @@ def loaded(found: Iterable[Found]) -> tuple[Worker, ...]:
     return tuple(each.worker for each in found if each.worker is not None)
 
 
+def switched_off(found: Found) -> Found:
+    """What was found as it stands while an operator has it disabled; the settings' word on it stands."""
+    if found.entry.state not in SWITCHABLE:
+        return found
+    return Found(replace(found.entry, state=State.DISABLED, error=SWITCHED))
+
+
 def publish(database: Database, host: str, found: Sequence[Found], *, now: datetime) -> None:
     """Write down what this host has; it replaces what it had before."""
     entries: dict[tuple[str, int], Entry] = {}
-    for each in found:
-        key = (each.entry.worker, each.entry.version)
-        earlier = entries.get(key)
-        entries[key] = each.entry if earlier is None else _joined(earlier, each.entry)
     with database.writing() as session:
+        for each in found:
+            entry = _remembered(session, host, each.entry)
+            earlier = entries.get((entry.worker, entry.version))
+            entries[entry.worker, entry.version] = entry if earlier is None else _joined(earlier, entry)
         catalogue.record(session, host, list(entries.values()), now=now, forget_before=now - FORGOTTEN_AFTER)
+
+
+def _remembered(session: Session, host: str, entry: Entry) -> Entry:
+    """What is disabled and was never imported, with what is known of it from when it ran."""
+    if entry.version or entry.state not in SWITCHED_OFF:
+        return entry
+    known = catalogue.last_had(session, entry.worker, host=host)
+    if known is None:
+        return entry
+    return replace(
+        entry,
+        version=known.version,
+        events=known.events,
+        tables=known.tables or {},
+        notices=known.notices or {},
+        settings_schema=known.settings_schema,
+        by_production=known.by_production,
+        rebuilds=known.rebuilds,
+    )
 
 
 def this_host() -> str:
@@ -112,12 +147,9 @@ def this_host() -> str:
     return socket.gethostname()
 
 
-def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:
-    enabled = settings.get(ENABLED, True)
-    if type(enabled) is not bool:
-        return _refused(point, State.MISCONFIGURED, f"`{ENABLED}` is true or false, not {enabled!r}")
-    if not enabled:
-        return _refused(point, State.DISABLED, f"the settings say `{ENABLED} = false`")
+def _load(point: EntryPoint, settings: Mapping[str, Any], *, off: bool) -> Found:
+    if kept_off := _kept_off(point, settings, off=off):
+        return kept_off
     try:
         worker = _fit(point, {name: value for name, value in settings.items() if name != ENABLED})
     except KeyboardInterrupt:
@@ -142,6 +174,18 @@ def _load(point: EntryPoint, settings: Mapping[str, Any]) -> Found:
         rebuilds=offered(worker),
     )
     return Found(entry, worker)
+
+
+def _kept_off(point: EntryPoint, settings: Mapping[str, Any], *, off: bool) -> Found | None:
+    """What is not imported because somebody disabled it: the settings' word comes first."""
+    enabled = settings.get(ENABLED, True)
+    if type(enabled) is not bool:
+        return _refused(point, State.MISCONFIGURED, f"`{ENABLED}` is true or false, not {enabled!r}")
+    if not enabled:
+        return _refused(point, State.DISABLED_IN_SETTINGS, f"the settings say `{ENABLED} = false`")
+    if off:
+        return _refused(point, State.DISABLED, SWITCHED)
+    return None
 
 
 def _fit(point: EntryPoint, settings: Mapping[str, Any]) -> Worker:

@@ -1,12 +1,9 @@
 """`tiedown key`: API keys from the machine itself, which is how the first one comes about."""
 
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.table import Table
 from sqlmodel import Session
 
@@ -14,25 +11,17 @@ from service.actions import keys, terminals
 from service.domain.codes import CODE_RULE, composed, is_code
 from service.domain.keys import Scope, key_state
 from service.domain.signoffs import Role
-from service.settings import Settings
 from service.store import keys as rows
 from service.store import stages
 from service.store import terminals as terminal_rows
-from service.store.engine import Database
-from service.store.schema import require_head
+from workers.direct import ACTOR, Mistake, reading, show, writing
 
 app = typer.Typer(help="API keys.", no_args_is_help=True)
 
-ACTOR = "command"
 PAGE = 500
 MANY_STAGES = 20
-PIPED_COLUMNS = 500
 
 Name = Annotated[str, typer.Argument(help="The key's name.")]
-
-
-class Mistake(Exception):
-    """What the command line asks for cannot be; the message says what would be right."""
 
 
 @app.command()
@@ -63,7 +52,7 @@ def create(
         roles=tuple(role or ()),
         expires_at=None if expires is None else _instant(expires),
     )
-    with _writing() as session:
+    with writing() as session:
         if scope is Scope.COUNT:
             _stand(session, wanted, now=now)
         _, token = keys.make(session, wanted, by=ACTOR, now=now)
@@ -75,7 +64,7 @@ def list_keys() -> None:
     """List the keys: what each may do, what it is bound to, and how it stands."""
     now = datetime.now(UTC)
     table = Table("name", "scope", "roles", "stage", "terminal", "production", "state", "expires", box=None)
-    with _open() as database, database.reading() as session:
+    with reading() as session:
         after = 0
         while page := rows.page(session, after=after, limit=PAGE):
             for each in page:
@@ -85,17 +74,13 @@ def list_keys() -> None:
                 bound = (each.stage or "", each.terminal or "", each.production or "")
                 table.add_row(row.name, row.scope, ", ".join(row.roles), *bound, state, ends)
             after = page[-1].row.id or 0
-    console = Console(soft_wrap=True)
-    if not console.is_terminal:
-        # What is read by a script must be whole; without a terminal, 80 columns would be assumed and the rest cut off.
-        console.width = PIPED_COLUMNS
-    console.print(table)
+    show(table)
 
 
 @app.command()
 def rotate(name: Name) -> None:
     """Give a key a new secret and print it, alone; the old one opens nothing any more."""
-    with _writing() as session:
+    with writing() as session:
         token = keys.rotate(session, keys.find(session, name, lock=True), by=ACTOR, now=datetime.now(UTC))
     typer.echo(token)
 
@@ -103,7 +88,7 @@ def rotate(name: Name) -> None:
 @app.command()
 def revoke(name: Name) -> None:
     """End a key for good."""
-    with _writing() as session:
+    with writing() as session:
         keys.revoke(session, keys.find(session, name, lock=True), by=ACTOR, now=datetime.now(UTC))
 
 
@@ -150,16 +135,3 @@ def _instant(text: str) -> datetime:
     if instant is None or instant.tzinfo is None:
         raise Mistake("--expires must be an instant with its offset, as in 2027-01-31T18:00+01:00.")
     return instant
-
-
-@contextmanager
-def _open() -> Iterator[Database]:
-    with closing(Database.open(Settings.read().database_url)) as database:
-        require_head(database)
-        yield database
-
-
-@contextmanager
-def _writing() -> Iterator[Session]:
-    with _open() as database, database.writing() as session:
-        yield session

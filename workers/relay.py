@@ -14,7 +14,7 @@ from typing import Protocol
 
 from service.domain.workers import State
 from service.settings import Settings
-from service.store import catalogue, editions, jobs, partitions, quarantine
+from service.store import catalogue, editions, jobs, partitions, quarantine, switches
 from service.store.cursors import CursorKey
 from service.store.engine import Database
 from workers.host import this_host
@@ -68,12 +68,13 @@ class Unsent(Exception):
 def look(database: Database, *, now: datetime) -> Work:
     """What there is to do, in one snapshot and without a write."""
     with database.reading() as session:
+        off = switches.disabled(session)
         among = {each: partitions.parts(session, by_production=each) for each in (False, True)}
         asked = partitions.asked_again(session)
         found = [
             (CursorKey(row.worker, edition, each.part.name), each)
             for row in catalogue.newest(session, state=State.LOADED)
-            if row.events
+            if row.events and row.worker not in off
             for edition, each in editions.behind(
                 session, row.worker, row.version, among[row.by_production], asked=asked
             )
@@ -84,7 +85,7 @@ def look(database: Database, *, now: datetime) -> Work:
             for key, each in found
             if each.position < each.part.last or quarantine.to_retry(session, key) is not None
         )
-        return Work(tuple(behind), any(job.free(now) for job in jobs.in_turn(session)))
+        return Work(tuple(behind), any(job.free(now) for job in jobs.in_turn(session) if job.worker not in off))
 
 
 class Relay:

@@ -12,7 +12,7 @@ from functools import partial
 from sqlmodel import Session
 
 from service.domain.studio import Studio, day_opens, due_instant, zone
-from service.store import editions, events, jobs, reminders, studio
+from service.store import editions, events, jobs, reminders, studio, switches
 from service.store.editions import Edition
 from service.store.engine import Busy, Database
 from service.store.jobs import Due, Job
@@ -125,8 +125,9 @@ def run(
     """
     by_name = {worker.name: worker for worker in workers}
     with database.reading() as session:
+        at_work = by_name.keys() - switches.disabled(session).keys()
         free = [
-            job for job in jobs.in_turn(session) if job.worker in by_name and job.free(now, owner=owner, alone=alone)
+            job for job in jobs.in_turn(session) if job.worker in at_work and job.free(now, owner=owner, alone=alone)
         ]
     if not free:
         return None

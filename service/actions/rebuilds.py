@@ -8,7 +8,7 @@ from sqlmodel import Session
 from service.domain.events import EventKind
 from service.domain.refusals import Clash
 from service.domain.workers import State
-from service.store import catalogue, editions
+from service.store import catalogue, editions, switches
 from service.store.editions import Edition
 from service.store.events import append
 
@@ -18,6 +18,15 @@ class NotLoaded(Clash):
     """No host has the worker {worker}, so that nothing can make its rows anew: GET /v1/workers says what to do."""
 
     worker: str
+
+
+@dataclass(eq=False)
+class WorkerDisabled(Clash):
+    """The worker {worker} was disabled by {by}: {reason}. Enable it first; until then nothing makes its rows."""
+
+    worker: str
+    by: str
+    reason: str
 
 
 @dataclass(eq=False)
@@ -42,7 +51,12 @@ class NoRows(Clash):
 
 
 def ask(session: Session, worker: str, *, by: str, now: datetime) -> Edition:
-    """Have all rows of a worker made anew; asking twice is asking once. Raises NotLoaded, NoRows, Underway."""
+    """Have all rows of a worker made anew; asking twice is asking once.
+
+    Raises WorkerDisabled, NotLoaded, NoRows, Underway.
+    """
+    if off := switches.find(session, worker):
+        raise WorkerDisabled(worker, off.by, off.reason)
     there = next((each for each in catalogue.newest(session, state=State.LOADED) if each.worker == worker), None)
     if there is None:
         raise NotLoaded(worker)

@@ -11,7 +11,8 @@ from pydantic import Field
 from service.api.doors import JSON
 from service.api.examples import answers
 from service.api.fields import Out
-from service.domain.workers import State, what_to_do
+from service.api.switches import DisabledOut
+from service.domain.workers import SWITCHED_OFF, State, what_to_do
 from service.store import catalogue, workers
 from service.store.engine import Busy, Database
 from service.store.schema import at_head
@@ -46,7 +47,8 @@ class LagOut(Out):
     """How far a worker is behind the log."""
 
     name: str = Field(description="The worker.")
-    state: State = Field(description="Whether it could be loaded.")
+    state: State = Field(description="Whether it could be loaded; one that was disabled hinders nothing.")
+    disabled: DisabledOut | None = Field(description="Who disabled it, when and why; null where nobody did.")
     lag_events: int = Field(description="How many events it has still to read; counted to 10 000.")
     lag_s: float = Field(description="For how many seconds the oldest of them has waited.")
 
@@ -64,7 +66,7 @@ READY = {
     "status": "ready",
     "reasons": [],
     "engine_seen_at": "2026-03-02T14:05:03.500000Z",
-    "workers": [{"name": "progress", "state": "loaded", "lag_events": 0, "lag_s": 0.0}],
+    "workers": [{"name": "progress", "state": "loaded", "disabled": None, "lag_events": 0, "lag_s": 0.0}],
 }
 UNREADY = {"status": "unready", "reasons": ["The database does not answer."], "engine_seen_at": None, "workers": []}
 
@@ -116,7 +118,13 @@ def _readiness(database: Database, now: datetime) -> ReadyOut:
         return _unready(str(busy))
     reasons = [*_engine(seen_at, now), *(reason for each in standings for reason in _hindrances(each, now))]
     lags = [
-        LagOut(name=each.worker, state=each.state, lag_events=each.lag.events, lag_s=each.lag.seconds(now))
+        LagOut(
+            name=each.worker,
+            state=each.state,
+            disabled=DisabledOut.of(each.disabled),
+            lag_events=each.lag.events,
+            lag_s=each.lag.seconds(now),
+        )
         for each in standings
     ]
     status = Readiness.DEGRADED if reasons else Readiness.READY
@@ -136,7 +144,11 @@ def _engine(seen_at: datetime | None, now: datetime) -> Iterator[str]:
 
 def _hindrances(worker: Standing, now: datetime) -> Iterator[str]:
     """What hinders a worker, and what to do. Errors are told to who has a key alone: whoever asks here needs none."""
+    if worker.state in SWITCHED_OFF:
+        return
     for each in worker.refused:
+        if each.state in SWITCHED_OFF:
+            continue
         named = f"The worker {worker.worker} is {SPOKEN.get(each.state, each.state)} on {', '.join(each.hosts)}."
         yield f"{named} {what_to_do(each.state, worker.worker, each.distribution)}"
     if worker.state is State.MISSING:

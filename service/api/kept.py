@@ -8,6 +8,7 @@ from fastapi import APIRouter, Path, Response
 from pydantic import Field, StringConstraints
 from sqlmodel import Session
 
+from service.actions.switches import WorkerUnknown
 from service.api.doors import Reader
 from service.api.examples import answers
 from service.api.fields import Out
@@ -44,13 +45,6 @@ TableInPath = Annotated[
     StringConstraints(pattern="^[a-z][a-z0-9_-]{0,62}$"),
     Path(description="The name of the table.", examples=["stage-days"]),
 ]
-
-
-@dataclass(eq=False)
-class WorkerUnknown(Unknown):
-    """There is no worker {worker!r}: GET /v1/workers lists those there are."""
-
-    worker: str
 
 
 @dataclass(eq=False)

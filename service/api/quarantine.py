@@ -8,17 +8,17 @@ from fastapi import APIRouter, Path, Response
 from pydantic import Field
 from sqlmodel import Session
 
-from service.actions import quarantine
+from service.actions import quarantine, switches
 from service.actions.quarantine import NotSetAside, Released
+from service.actions.switches import WorkerUnknown
 from service.api.doors import Admin, Door, Reader
 from service.api.events import EVENT, EventOut, outs
 from service.api.examples import answers, page_of
 from service.api.fields import Out
-from service.api.kept import WorkerInPath, WorkerUnknown
+from service.api.kept import WorkerInPath
 from service.api.pages import LARGEST_ID, Page, Paging
 from service.api.strict import StrictRoute
 from service.store import quarantine as store
-from service.store import workers
 from service.store.quarantine import Waiting
 
 router = APIRouter(prefix="/v1/workers", tags=["workers"], route_class=StrictRoute)
@@ -57,8 +57,9 @@ class QuarantinedOut(Out):
     released_by: str | None = Field(description="The key that had it skipped.")
 
 
-def _outs(session: Session, found: Sequence[Waiting]) -> list[QuarantinedOut]:
-    shown = outs(session, [each.event for each in found])
+def shown(session: Session, found: Sequence[Waiting]) -> list[QuarantinedOut]:
+    """What was set aside, as answers tell it."""
+    told = outs(session, [each.event for each in found])
     return [
         QuarantinedOut.model_validate(
             {
@@ -67,13 +68,13 @@ def _outs(session: Session, found: Sequence[Waiting]) -> list[QuarantinedOut]:
                 "event": event.model_dump(),
             }
         )
-        for each, event in zip(found, shown, strict=True)
+        for each, event in zip(found, told, strict=True)
     ]
 
 
 def _reply(door: Door, session: Session, found: Waiting) -> Response:
     session.flush()
-    (out,) = _outs(session, [found])
+    (out,) = shown(session, [found])
     return door.reply(session, out)
 
 
@@ -90,13 +91,12 @@ def list_quarantine(door: Reader, worker: WorkerInPath, window: Paging) -> Respo
     Needs `read`; a key bound to a production sees the events of that production.
     """
     with door.reading() as session:
-        if workers.tables(session, worker) is None:
-            raise WorkerUnknown(worker)
+        switches.require(session, worker)
         rows = store.page(
             session, worker, after=window.after, limit=window.fetch, production_id=door.caller.production_id
         )
-        shown = dict(zip((each.row.id for each in rows), _outs(session, rows), strict=True))
-        return window.reply(door, rows, id_of=lambda each: each.row.id, out_of=lambda each: shown[each.row.id])
+        told = dict(zip((each.row.id for each in rows), shown(session, rows), strict=True))
+        return window.reply(door, rows, id_of=lambda each: each.row.id, out_of=lambda each: told[each.row.id])
 
 
 @router.post(

@@ -5,14 +5,14 @@ from http import HTTPStatus
 from fastapi import APIRouter, Response
 from pydantic import Field
 
-from service.actions import rebuilds
-from service.actions.rebuilds import NoRows, NothingToGiveUp, NotLoaded, Underway
+from service.actions import rebuilds, switches
+from service.actions.rebuilds import NoRows, NothingToGiveUp, NotLoaded, Underway, WorkerDisabled
+from service.actions.switches import WorkerUnknown
 from service.api.doors import Admin
 from service.api.examples import answers
 from service.api.fields import Out
-from service.api.kept import WorkerInPath, WorkerUnknown
+from service.api.kept import WorkerInPath
 from service.api.strict import StrictRoute
-from service.store import workers
 from service.store.editions import Edition
 
 router = APIRouter(prefix="/v1/workers", tags=["workers"], route_class=StrictRoute)
@@ -54,7 +54,7 @@ ASKED = {
     summary="Have a worker's rows made anew",
     status_code=HTTPStatus.ACCEPTED,
     response_model=RebuildAskedOut,
-    responses=answers(ASKED, WorkerUnknown, NotLoaded, NoRows, Underway, status=HTTPStatus.ACCEPTED),
+    responses=answers(ASKED, WorkerUnknown, WorkerDisabled, NotLoaded, NoRows, Underway, status=HTTPStatus.ACCEPTED),
 )
 def ask_rebuild(door: Admin, worker: WorkerInPath) -> Response:
     """Have all rows of a worker made anew, beside those that are shown, which go on being brought up to date.
@@ -63,8 +63,7 @@ def ask_rebuild(door: Admin, worker: WorkerInPath) -> Response:
     `GET /v1/workers`. Asking twice is asking once. Needs `admin`.
     """
     with door.writing() as session:
-        if workers.tables(session, worker) is None:
-            raise WorkerUnknown(worker)
+        switches.require(session, worker)
         wanted = rebuilds.ask(session, worker, by=door.by, now=door.now)
         return door.reply(session, RebuildAskedOut.of(wanted), status=HTTPStatus.ACCEPTED)
 
@@ -82,7 +81,6 @@ def give_up_rebuild(door: Admin, worker: WorkerInPath) -> Response:
     Rows that a new version of a worker makes are not given up: install the version before. Needs `admin`.
     """
     with door.writing() as session:
-        if workers.tables(session, worker) is None:
-            raise WorkerUnknown(worker)
+        switches.require(session, worker)
         given_up = rebuilds.give_up(session, worker, by=door.by, now=door.now)
         return door.reply(session, RebuildAskedOut.of(given_up))

@@ -11,6 +11,7 @@ from service.api.doors import Reader
 from service.api.examples import answers
 from service.api.fields import Out
 from service.api.strict import StrictRoute
+from service.api.switches import DisabledOut
 from service.domain.workers import State, what_to_do
 from service.store import events
 from service.store import workers as store
@@ -26,6 +27,7 @@ WORKERS = {
             "version": 1,
             "state": "loaded",
             "what_to_do": None,
+            "disabled": None,
             "distribution": "tiedown",
             "error": None,
             "hosts": ["mill-server"],
@@ -118,9 +120,10 @@ class WorkerOut(Out):
     version: int = Field(description="Its newest version; 0 where no host could load it and none ever read the log.")
     state: State = Field(
         description="`loaded` where any host has it; `missing` where it has read the log but no host has it any more; "
-        "else why no host could load it."
+        "`disabled` where an operator disabled it; else why no host could load it."
     )
-    what_to_do: str | None = Field(description="What to do where it is not loaded.")
+    disabled: DisabledOut | None = Field(description="Who disabled it, when and why; null where nobody did.")
+    what_to_do: str | None = Field(description="What to do to have it work where it is not loaded.")
     distribution: str = Field(description="The package that provides it.")
     error: str | None = Field(description="Why it could not be loaded.")
     hosts: list[str] = Field(description="The machines that have it.")
@@ -153,6 +156,7 @@ class WorkerOut(Out):
             version=standing.version,
             state=standing.state,
             what_to_do=what_to_do(standing.state, standing.worker, standing.distribution),
+            disabled=DisabledOut.of(standing.disabled),
             distribution=standing.distribution,
             error=standing.error,
             hosts=list(standing.hosts),

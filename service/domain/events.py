@@ -68,6 +68,8 @@ class EventKind(StrEnum):
     WATCH_ROTATED = "watch.rotated"
     NOTICE_RAISED = "notice.raised"
     REMINDER_CAME = "reminder.came"
+    WORKER_DISABLED = "worker.disabled"
+    WORKER_ENABLED = "worker.enabled"
 
 
 MEANINGS: Mapping[EventKind, str] = {
@@ -160,6 +162,8 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.NOTICE_RAISED: "Something came about that people may want to hear of, once for each occasion: `kind`, "
     "`threshold` (0 for a kind without one), `subject`, `occasion`, `over` (whether it ended).",
     EventKind.REMINDER_CAME: "The instant came that a worker wanted to be reminded at: `worker`, `name`.",
+    EventKind.WORKER_DISABLED: "A worker was disabled: `worker`, `reason`.",
+    EventKind.WORKER_ENABLED: "A worker that was disabled was enabled again: `worker`, `reason`.",
 }
 """What each kind tells of, and in backticks what its `data` holds."""
 

@@ -8,8 +8,8 @@ class State(StrEnum):
     """Whether a worker runs on a host.
 
     Loaded; not importable; not a worker by the contract; settings it does not take; a name that is already another's;
-    written for another contract, or disabled by the operator, and never imported; read the log before, and is on no
-    host any more.
+    written for another contract; disabled by an operator, over the API or the command, or in the settings, which no
+    switch undoes; read the log before, and is on no host any more.
     """
 
     LOADED = "loaded"
@@ -19,6 +19,7 @@ class State(StrEnum):
     DUPLICATE = "duplicate"
     OTHER_CONTRACT = "other contract"
     DISABLED = "disabled"
+    DISABLED_IN_SETTINGS = "disabled in settings"
     MISSING = "missing"
 
 
@@ -30,9 +31,19 @@ WHAT_TO_DO: Mapping[State, str | None] = {
     State.MISCONFIGURED: f"Put [workers.{{worker}}] in tiedown.toml right by its settings_schema; {_AGAIN}.",
     State.DUPLICATE: f"Another package has a worker of this name: uninstall one ({{package!r}}?); {_AGAIN}.",
     State.OTHER_CONTRACT: f"Install a version of {{package!r}} for this contract, or uninstall it; {_AGAIN}.",
-    State.DISABLED: f"To have it work again, take `enabled` out of [workers.{{worker}}] in tiedown.toml; {_AGAIN}.",
+    State.DISABLED: (
+        "To have it work again, POST /v1/workers/{worker}/enable or run `tiedown workers enable {worker} --reason …`; "
+        "engines see it within two seconds."
+    ),
+    State.DISABLED_IN_SETTINGS: (
+        f"To have it work again, take `enabled` out of [workers.{{worker}}] in tiedown.toml; {_AGAIN}."
+    ),
     State.MISSING: f"Install its package where engines run, {_AGAIN}; what it made stays as it is.",
 }
+
+
+# Somebody wanted it so: nothing is wrong.
+SWITCHED_OFF = frozenset({State.DISABLED, State.DISABLED_IN_SETTINGS})
 
 
 def what_to_do(state: State, worker: str, package: str) -> str | None:

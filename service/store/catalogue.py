@@ -20,6 +20,8 @@ SILENT_FOR = timedelta(days=1)
 class Entry:
     """A worker as a host found it; `version` is 0 where it could not be loaded, and `error` then says why.
 
+    Of one that is disabled it is what a host last had, for its rows stay readable.
+
     `tables` are those it keeps rows in, by name, each with what a row is, `notices` the kinds it raises likewise;
     `by_production` says that it has a cursor for each production, `rebuilds` that it makes its rows from facts alone.
     """
@@ -62,6 +64,12 @@ def record(session: Session, host: str, entries: Sequence[Entry], *, now: dateti
     ]
     if rows:
         session.exec(insert(CatalogueRow), params=rows)
+
+
+def last_had(session: Session, worker: str, *, host: str) -> CatalogueRow | None:
+    """A worker as this host last had it, else another; None where none is known to have had it."""
+    rows = session.exec(select(CatalogueRow).where(col(CatalogueRow.worker) == worker, col(CatalogueRow.version) > 0))
+    return max(rows, key=lambda row: (row.host == host, row.version), default=None)
 
 
 def newest(session: Session, *, state: str) -> list[CatalogueRow]:

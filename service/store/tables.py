@@ -849,6 +849,16 @@ class CatalogueRow(SQLModel, table=True):
     seen_at: datetime
 
 
+class SwitchRow(SQLModel, table=True):
+    """A worker that an operator disabled; while there is none, a worker is enabled."""
+
+    __tablename__ = "worker_switch"
+    worker: str = Field(primary_key=True)
+    by: str
+    at: datetime
+    reason: str
+
+
 class HeartbeatRow(SQLModel, table=True):
     """An engine's sign of life."""
 

@@ -10,10 +10,11 @@ from sqlalchemy import and_, func, or_
 from sqlmodel import Session, col, select
 
 from service.domain.editions import EditionState
-from service.domain.workers import State
-from service.store import partitions
+from service.domain.workers import SWITCHED_OFF, State
+from service.store import partitions, switches
 from service.store.cursors import FACTS, Cursor, cursor_of
 from service.store.partitions import Behind
+from service.store.switches import Disabled
 from service.store.tables import CatalogueRow, CursorRow, DueJobRow, EditionRow, EventRow, QuarantineRow
 
 MOST_COUNTED = 10_000
@@ -81,6 +82,7 @@ class Standing:
     worker: str
     version: int
     state: State
+    disabled: Disabled | None
     distribution: str
     error: str | None
     hosts: tuple[str, ...]
@@ -101,7 +103,7 @@ class Standing:
 
 
 def standings(session: Session) -> list[Standing]:
-    """Every worker that a host found or that has read the log, by name."""
+    """Every worker that a host found, that has read the log or that is disabled, by name."""
     found: dict[str, list[CatalogueRow]] = defaultdict(list)
     for entry in session.exec(select(CatalogueRow).order_by(col(CatalogueRow.host))):
         found[entry.worker].append(entry)
@@ -112,10 +114,19 @@ def standings(session: Session) -> list[Standing]:
     for cursor in session.exec(select(CursorRow)):
         read[cursor.worker, cursor.edition].append(cursor)
     quarantined = _quarantined(session)
-    jobs = _jobs(session)
+    jobs, off = _jobs(session), switches.disabled(session)
     return [
-        _standing(session, name, found[name], made[name], read=read, quarantined=quarantined, jobs=jobs[name])
-        for name in sorted(found.keys() | made.keys())
+        _standing(
+            session,
+            name,
+            found[name],
+            made[name],
+            read=read,
+            quarantined=quarantined,
+            jobs=jobs[name],
+            disabled=off.get(name),
+        )
+        for name in sorted(found.keys() | made.keys() | off.keys())
     ]
 
 
@@ -125,6 +136,12 @@ def tables(session: Session, worker: str) -> set[str] | None:
     if not found and not session.exec(select(EditionRow.edition).where(col(EditionRow.worker) == worker)).first():
         return None
     return {table for each in found for table in each or ()}
+
+
+def off_in_settings(session: Session, worker: str) -> tuple[str, ...]:
+    """The hosts whose settings disable a worker, by name."""
+    there = col(CatalogueRow.worker) == worker, col(CatalogueRow.state) == State.DISABLED_IN_SETTINGS.value
+    return tuple(session.exec(select(CatalogueRow.host).where(*there).distinct().order_by(col(CatalogueRow.host))))
 
 
 def lag(session: Session, position: int, kinds: Collection[str], *, left: Sequence[Behind] = ()) -> Lag:
@@ -154,9 +171,11 @@ def _standing(
     read: Mapping[tuple[str, int], Sequence[CursorRow]],
     quarantined: Mapping[tuple[str, int], int],
     jobs: Sequence[DayJob],
+    disabled: Disabled | None,
 ) -> Standing:
     loaded = [entry for entry in entries if entry.state == State.LOADED]
-    entry = max(loaded or entries, key=lambda each: each.version, default=None)
+    awry = [entry for entry in entries if entry.state not in SWITCHED_OFF]
+    entry = max(loaded or awry or entries, key=lambda each: each.version, default=None)
     version = entry.version if entry is not None and loaded else max((each.version for each in editions), default=0)
     edition = _of_version(editions, version)
     own = [] if edition is None else read.get((name, edition.edition), [])
@@ -166,7 +185,8 @@ def _standing(
     return Standing(
         worker=name,
         version=version,
-        state=State.MISSING if entry is None else State(entry.state),
+        state=_state(entries, entry, disabled=disabled),
+        disabled=disabled,
         distribution="" if entry is None else entry.distribution,
         error=None if entry is None else entry.error,
         hosts=tuple(each.host for each in (loaded or entries)),
@@ -185,6 +205,13 @@ def _standing(
         refused=_refused(entries),
         jobs=tuple(jobs),
     )
+
+
+def _state(entries: Sequence[CatalogueRow], entry: CatalogueRow | None, *, disabled: Disabled | None) -> State:
+    """How a worker stands: a switch holds at once, what hosts have follows; settings that disable it undo no switch."""
+    if disabled is not None and not (entries and all(each.state == State.DISABLED_IN_SETTINGS for each in entries)):
+        return State.DISABLED
+    return State.MISSING if entry is None else State(entry.state)
 
 
 def _of_version(editions: Sequence[EditionRow], version: int) -> EditionRow | None:
@@ -224,7 +251,7 @@ def _rebuild(
 def _refused(entries: Sequence[CatalogueRow]) -> tuple[Refused, ...]:
     hosts: dict[tuple[str, State, str | None], list[str]] = defaultdict(list)
     for each in entries:
-        if each.state != State.LOADED:
+        if each.state not in {State.LOADED, State.DISABLED}:
             hosts[each.distribution, State(each.state), each.error].append(each.host)
     return tuple(Refused(*of, tuple(on)) for of, on in hosts.items())
 

@@ -93,6 +93,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("unfit-fields", FIELDS, says="Let `to` be `from` or a later day"),
     Refused("worker-unknown", "workers are those that are installed"),
     Refused("released", "an event that was set aside is released once"),
+    Refused("worker-disabled", "nothing makes rows of a worker while it is disabled"),
     Refused("not-loaded", "rows are made anew by a worker that some host has"),
     Refused("nothing-to-give-up", "a rebuild is given up once"),
     Refused("unfit-fields", YEARS, says="Write a time in the years"),

@@ -147,7 +147,7 @@ class TestHealth:
             "status": "ready",
             "reasons": [],
             "engine_seen_at": "2026-03-02T10:00:00Z",
-            "workers": [{"name": "progress", "state": "loaded", "lag_events": 0, "lag_s": 0.0}],
+            "workers": [{"name": "progress", "state": "loaded", "disabled": None, "lag_events": 0, "lag_s": 0.0}],
         }
 
     def test_no_engine_is_degraded(self, client: TestClient) -> None:

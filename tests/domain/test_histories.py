@@ -195,6 +195,8 @@ OF_NO_SHOT = {
     EventKind.WATCH_DISABLED,
     EventKind.WATCH_ROTATED,
     EventKind.REMINDER_CAME,
+    EventKind.WORKER_DISABLED,
+    EventKind.WORKER_ENABLED,
 }
 
 

@@ -128,18 +128,21 @@ def test_settings_a_worker_does_not_take_are_told(shelf: Shelf) -> None:
 
 
 @pytest.mark.parametrize(
-    ("settings", "state", "told"),
+    ("settings", "off", "state", "told"),
     [
-        ({"enabled": False, "lamps": 4}, State.DISABLED, "enabled = false"),
-        ({"enabled": "no"}, State.MISCONFIGURED, "true or false, not 'no'"),
+        ({"enabled": False, "lamps": 4}, False, State.DISABLED_IN_SETTINGS, "enabled = false"),
+        # The operator's file wins, and is named.
+        ({"enabled": False}, True, State.DISABLED_IN_SETTINGS, "enabled = false"),
+        ({"enabled": "no"}, True, State.MISCONFIGURED, "true or false, not 'no'"),
+        ({"lamps": 4}, True, State.DISABLED, "an operator disabled it"),
     ],
 )
 def test_a_worker_that_is_disabled_is_not_even_imported(
-    shelf: Shelf, settings: dict[str, object], state: State, told: str
+    shelf: Shelf, settings: dict[str, object], state: State, *, off: bool, told: str
 ) -> None:
     shelf.put("good-one", "raise SystemExit('imported')", good="Good")
 
-    (found,) = discover({"good": settings}, shelf.points())
+    (found,) = discover({"good": settings}, shelf.points(), off={"good"} if off else ())
 
     assert (found.entry.state, found.worker) == (state, None)
     assert told in (found.entry.error or "")

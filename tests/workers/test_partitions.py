@@ -26,6 +26,7 @@ from workers.contract import Change, Context, Keep, Partition, Replace, Worker
 from workers.engine import Outcome, StepResult, step
 from workers.host import Found
 from workers.relay import look
+from workers.roster import Roster
 
 STUDIO, OWN = EventKind.STAGE_ADDED, EventKind.FRAMES_COUNTED
 During = Callable[[Sequence[Event], Context], None]
@@ -320,13 +321,18 @@ def test_a_look_at_many_parts_asks_the_database_no_more_than_at_two(database: Da
     assert asked() == two
 
 
-def test_of_one_machine_a_busy_production_keeps_no_other_waiting(database: Database, listed: Found) -> None:
+@pytest.mark.usefixtures("listed")
+def test_of_one_machine_a_busy_production_keeps_no_other_waiting(database: Database, tmp_path: Path) -> None:
     busy, *others = produce(database, "busy", "one", "two")
     happen(database, *[(busy, 1)] * 100, *((of, 1) for of in others))
-    worker = Tally()
+    roster = Roster(database, {}, Shelf(tmp_path).points())
+    (worker,) = roster.workers
+    assert isinstance(worker, Tally)
+    # A host hands a worker its settings.
+    worker.during = None
     rounds = child.Round(
         database,
-        [Found(listed.entry, worker)],
+        roster,
         settings=Settings(engine_batch=8),
         owner="one",
         beat=lambda: None,
