@@ -29,6 +29,7 @@ FILE_VARIABLE = "TIEDOWN_CONFIG"
 USUAL_FILE = "tiedown.toml"
 # How much a variable's name must resemble a setting's to be taken for a slip of the pen rather than for another's.
 ALIKE = 0.85
+_JSON = {"workers": '{"progress": {}}', "channels": '{"folder": {"root": "/srv/notices"}}'}
 
 
 class SettingsError(Exception):
@@ -116,6 +117,14 @@ class Settings(BaseSettings):
             "imported."
         ),
     )
+    channels: dict[str, dict[str, Any]] = Field(
+        default={},
+        repr=False,
+        description=(
+            "Settings of single channels, the ways notices are sent, by their name: a table `[channels.email]` in the "
+            "file, JSON in the environment. With `enabled = false` a channel is not even imported."
+        ),
+    )
     log_level: LogLevel = Field(default=LogLevel.INFO, description="The least severe message that is logged.")
 
     @classmethod
@@ -131,10 +140,11 @@ class Settings(BaseSettings):
         except ValidationError as error:
             raise SettingsError(*(_plain(detail, file) for detail in error.errors())) from error
         except pydantic_settings.SettingsError as error:
-            # Of all settings only this one is written as JSON.
+            # These two alone are written as JSON.
+            name, example = next(each for each in _JSON.items() if f'"{each[0]}"' in str(error))
             raise SettingsError(
-                f"{PREFIX}WORKERS: it cannot be read as JSON ({error.__cause__}). "
-                """Right would be {"progress": {}}, the settings of each worker by its name."""
+                f"{PREFIX}{name.upper()}: it cannot be read as JSON ({error.__cause__}). "
+                f"Right would be {example}, the settings of each by its name."
             ) from error
 
     @classmethod
@@ -220,6 +230,6 @@ def _plain(detail: ErrorDetails, file: Path | None) -> str:
     name = str(detail["loc"][0])
     variable = PREFIX + name.upper()
     where = variable if os.environ.get(variable) else f"{file}: {name}"
-    # An address may carry a password, and this message may end in a log.
-    shown = "" if name.endswith("_url") else f" (given: {detail['input']!r})"
+    # An address or a channel's settings may hold a password, and this message may end in a log.
+    shown = "" if name.endswith("_url") or name in _JSON else f" (given: {detail['input']!r})"
     return f"{where}: {message}{shown}"

@@ -1,4 +1,4 @@
-"""What the author of a worker reads: every kind of event and every field of the contract says what it is.
+"""What the author of a worker or a channel reads: every kind of event and every field of the contract says what it is.
 
 What is described over HTTP is looked at in `tests/api/test_docs.py`, settings in `tests/test_readme.py`.
 """
@@ -14,6 +14,7 @@ from pydantic import BaseModel
 
 from service.domain.events import MEANINGS, EventKind
 from workers import contract
+from workers.channels import contract as channel_contract
 
 
 def reachable(kind: object) -> Iterator[type]:
@@ -26,8 +27,9 @@ def reachable(kind: object) -> Iterator[type]:
             yield from reachable(hint)
 
 
-OWN = [kind for _, kind in getmembers(contract, isclass) if kind.__module__.startswith("workers.")]
-HANDED = sorted({found for _, kind in getmembers(contract, isclass) for found in reachable(kind)}, key=str)
+KINDS = [kind for module in (contract, channel_contract) for _, kind in getmembers(module, isclass)]
+OWN = [kind for kind in KINDS if kind.__module__.startswith("workers.")]
+HANDED = sorted({found for kind in KINDS for found in reachable(kind)}, key=str)
 
 
 def test_every_kind_of_event_says_what_it_tells_of() -> None:

@@ -54,6 +54,7 @@ PLANTS = [
     ("terminal", "service/terminal/planted.py", "import pydantic"),
     ("terminal", "service/terminal/planted.py", "import service.domain"),
     ("builtin", "workers/builtin/planted.py", "import workers.entry"),
+    ("channels", "workers/channels/folder.py", "import workers.entry"),
     ("celery", "workers/planted.py", "import celery"),
     ("celery", "service/store/planted.py", "from kombu import Connection"),
     ("web", "service/actions/planted.py", "from fastapi import HTTPException"),
@@ -224,11 +225,11 @@ def test_locked_packages_carry_hashes() -> None:
             assert entry.startswith("#") or "--hash=sha256:" in entry, entry
 
 
-def test_declared_workers_are_found_by_their_entry_points() -> None:
-    declared = PROJECT["project"]["entry-points"]["tiedown.workers.v1"]
-    installed = {
-        point.name: point.value
-        for point in entry_points(group="tiedown.workers.v1")
-        if point.dist and point.dist.name == "tiedown"
-    }
-    assert installed == declared
+def test_declared_workers_and_channels_are_found_by_their_entry_points() -> None:
+    for group, declared in PROJECT["project"]["entry-points"].items():
+        installed = {
+            point.name: point.value
+            for point in entry_points(group=group)
+            if point.dist and point.dist.name == "tiedown"
+        }
+        assert installed == declared

@@ -122,6 +122,15 @@ def test_no_password_shows_in_a_message_or_a_repr(monkeypatch: pytest.MonkeyPatc
     assert "s3cret" not in "".join(refusal())
 
 
+def test_no_channels_password_shows_either(tmp_path: Path) -> None:
+    (tmp_path / "tiedown.toml").write_text('[channels.email]\npassword = "s3cret"\n')
+    assert "s3cret" not in repr(Settings.read())
+    (tmp_path / "tiedown.toml").write_text('[channels]\nemail = "s3cret"\n')
+    (problem,) = refusal()
+    assert problem.startswith("tiedown.toml: channels: ")
+    assert "s3cret" not in problem
+
+
 def test_settings_do_not_change_once_read() -> None:
     settings = Settings.read()
     with pytest.raises(ValidationError):
@@ -132,8 +141,14 @@ def test_every_setting_says_what_it_is_for() -> None:
     assert [name for name, field in Settings.model_fields.items() if not field.description] == []
 
 
-def test_settings_of_workers_that_are_no_json_are_told_what_would_be_right(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("TIEDOWN_WORKERS", "{progress")
+@pytest.mark.parametrize(
+    ("name", "right"),
+    [("WORKERS", """{"progress": {}}"""), ("CHANNELS", """{"folder": {"root": "/srv/notices"}}""")],
+)
+def test_what_is_written_as_json_and_is_none_is_told_what_would_be_right(
+    name: str, right: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(f"TIEDOWN_{name}", "{progress")
     (problem,) = refusal()
-    assert problem.startswith("TIEDOWN_WORKERS: it cannot be read as JSON (")
-    assert """Right would be {"progress": {}}""" in problem
+    assert problem.startswith(f"TIEDOWN_{name}: it cannot be read as JSON (")
+    assert f"Right would be {right}" in problem
