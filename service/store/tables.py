@@ -732,6 +732,34 @@ class EventRow(SQLModel, table=True):
     data: dict[str, Any] = Field(sa_type=JSON)
 
 
+class CleanedRow(SQLModel, table=True):
+    """What was taken out of the log, by kind, of a shot, of a production alone, or of neither, which are then 0.
+
+    `events` of them are gone, the last at `position`, which happened at `happened_at`.
+    """
+
+    __tablename__ = "cleaned"
+    __table_args__ = (Index("ix_cleaned_production_id_position", "production_id", "position"),)
+    production_id: int = Field(primary_key=True)
+    shot_id: int = Field(primary_key=True)
+    kind: str = Field(primary_key=True)
+    position: int = Field(index=True)
+    happened_at: datetime
+    events: int
+    cleaned_at: datetime
+
+
+class CleaningRow(SQLModel, table=True):
+    """The one cleaning of the log: up to where the pass that began at `begun_at` has looked, and when it was over."""
+
+    __tablename__ = "cleaning"
+    __table_args__ = (CheckConstraint("id = 1", name="only_one"),)
+    id: int = Field(default=1, primary_key=True)
+    looked_to: int
+    begun_at: datetime
+    ended_at: datetime | None = None
+
+
 class IdempotencyRow(SQLModel, table=True):
     """The answer to a write that named its Idempotency-Key, kept in the transaction of its effect."""
 
