@@ -13,9 +13,10 @@ from sqlmodel import Session
 from service.actions import notices
 from service.domain.dayfigures import Figure
 from service.domain.events import EventKind
-from service.domain.notices import LONGEST_OCCASION, LONGEST_SUBJECT, is_own
+from service.domain.notices import LONGEST_OCCASION, LONGEST_SUBJECT, NoticeKind, is_own
 from service.domain.reports import report_of
 from service.store import events, figures, kept, reminders, reports, shots
+from service.store.cursors import CursorKey
 from service.store.kept import Shelf
 from workers.contract import (
     MOST_ANNOUNCEMENTS,
@@ -253,6 +254,17 @@ def _write_rows(session: Session, worker: Worker, changes: Sequence[Change], *, 
             kept.replace(session, shelf(worker, table, edition=edition), position=position, rows=of_shots)
     for table, of_keys in by_key.items():
         kept.keep(session, shelf(worker, table, edition=edition), position=position, rows=of_keys)
+
+
+def set_aside(key: CursorKey, event_id: int, error: str, now: datetime) -> Notice:
+    """The notice that a worker does without an event."""
+    return Notice(
+        kind=NoticeKind.EVENT_SET_ASIDE,
+        subject=f"worker/{key.worker}",
+        occasion=f"{key.edition}/{key.partition}/{event_id}"[:LONGEST_OCCASION],
+        since=now,
+        facts={"worker": key.worker, "event": event_id, "error": error.strip().rpartition("\n")[2][:500]},
+    )
 
 
 def _filed(session: Session, worker: Worker, report: File, *, position: int, now: datetime) -> Announce | None:

@@ -26,10 +26,11 @@ from service.domain.occupancy import StageFacts
 from service.domain.progress import ShotFacts
 from service.domain.reports import Filed
 from service.domain.shifts import LONGEST_SHIFT, POWER_CAUTION, Signal
-from service.domain.spans import Span
+from service.domain.spans import Span, TimeSet
 from service.domain.studio import Studio, production_day
 from service.domain.takes import Purpose
-from workers.facts import CreditedChange, Production, SeriesLedger, Stage, StageLine
+from service.domain.viewing import ShotTakes
+from workers.facts import Booking, CreditedChange, Production, SeriesLedger, Shot, Stage, StageLine, Terminal
 from workers.returned import Announce, Change, File, Keep, Rebuilt, Remind, Replace, Result
 
 __all__ = [
@@ -41,6 +42,7 @@ __all__ = [
     "POWER_CAUTION",
     "Announce",
     "Blocked",
+    "Booking",
     "CatchUp",
     "Change",
     "Context",
@@ -64,13 +66,17 @@ __all__ = [
     "Result",
     "Schedule",
     "SeriesLedger",
+    "Shot",
     "ShotFacts",
+    "ShotTakes",
     "Signal",
     "Span",
     "Stage",
     "StageFacts",
     "StageLine",
     "Studio",
+    "Terminal",
+    "TimeSet",
     "Worker",
     "production_day",
 ]
@@ -236,6 +242,32 @@ class Context(Protocol):
         span begins no later than the call of the work it lies in. Spans may overlap; a stage no event touches is left
         out.
         """
+
+    def shots(self, shot_ids: Sequence[int]) -> Mapping[int, Shot]:
+        """Each shot by its codes and as it stands; a shot that does not exist is left out."""
+
+    def shots_in_hand(self) -> Sequence[int]:
+        """The ids of the shots with a take that may wait for a decision, or a booking that is not over; rising."""
+
+    def takes(self, shot_ids: Sequence[int]) -> Mapping[int, ShotTakes]:
+        """The takes of purpose shoot of each shot, with what was said of them and when."""
+
+    def completions(self, shot_ids: Sequence[int]) -> Mapping[int, Sequence[datetime]]:
+        """Each time a shot came to have every planned frame credited, rising; one that never did is left out."""
+
+    def bookings(
+        self, within: Span, *, stage_ids: Sequence[int] = (), shot_ids: Sequence[int] = ()
+    ) -> Sequence[Booking]:
+        """The bookings that stand and have an instant of `within`, by their start; of these stages or shots alone."""
+
+    def open_time(self, stage_ids: Sequence[int], within: Span) -> Mapping[int, TimeSet]:
+        """When each stage is open by its calendar, within a time."""
+
+    def terminals(self) -> Sequence[Terminal]:
+        """Every terminal, in the order they were added."""
+
+    def thresholds(self, kind: str) -> Sequence[int]:
+        """At which thresholds somebody wants to hear of a kind of notice, rising; empty where nobody does."""
 
     def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
         """The rows of `table` the worker stored before with Replace; a shot without any is left out.

@@ -11,6 +11,7 @@ from functools import partial
 from sqlalchemy import ColumnElement, and_
 from sqlmodel import Session
 
+from service.actions import notices
 from service.domain.events import Event
 from service.store import cursors, editions, events, partitions, quarantine, switches
 from service.store.cursors import Cursor
@@ -31,7 +32,7 @@ from workers.attempts import (
     describe,
     write_again,
 )
-from workers.changes import apply, stray
+from workers.changes import ACTOR, apply, set_aside, stray
 from workers.contract import Change, Context, Partition, Worker
 from workers.filling import Fill, offered
 from workers.snapshot import Snapshot
@@ -355,6 +356,8 @@ class _Run:
             return StepResult(outcome=Outcome.OVERTAKEN, position=cursor.position, error=error)
         cursors.note_error(session, self.key, error=error, now=self.now)
         cursors.quarantine(session, self.key, event_id=event_id, attempts=cursor.attempts, error=error, now=self.now)
+        told = notices.raise_all(session, [set_aside(self.key, event_id, error, self.now)], worker=ACTOR, now=self.now)
+        events.append_all(session, told)
         return StepResult(outcome=Outcome.QUARANTINED, position=event_id, error=error)
 
     def _refusal(self, cursor: Cursor) -> StepResult | None:

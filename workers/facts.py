@@ -7,8 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from service.domain.addresses import Place
+from service.domain.bookings import Activity, Firmness
+from service.domain.moves import Standing as ShotStanding
 from service.domain.progress import Cause
 from service.domain.shifts import Signal
+from service.domain.spans import Span
 from service.domain.takes import LedgerPost, Purpose, Standing
 
 
@@ -70,3 +74,45 @@ class StageLine:
     signal: Signal
     at: datetime
     reason: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shot:
+    """A shot by its codes (`place`) and as it stands: its phase, needs, plan, sign-offs in force.
+
+    `production_id` is whose it is, `since` when it came to its phase, `standing` what its moves are judged by.
+    """
+
+    production_id: int
+    place: Place
+    since: datetime
+    standing: ShotStanding
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terminal:
+    """A terminal by its `name`, the `stage_id` of where it stands, and when it was last heard of, `heard_at`."""
+
+    name: str
+    stage_id: int
+    heard_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Booking:
+    """A booking that stands: its `booking_id`, its time (`span`), and what it takes, None where it takes none.
+
+    `production_id` is whose it is; `stage` and `shot` are the codes of `stage_id` and `shot_id`, `animator` a name;
+    `activity` and `firmness` what it is for and how firm it is.
+    """
+
+    booking_id: int
+    production_id: int
+    span: Span
+    stage_id: int | None
+    stage: str | None
+    animator: str | None
+    shot_id: int | None
+    shot: str | None
+    activity: Activity
+    firmness: Firmness

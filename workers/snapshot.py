@@ -9,37 +9,59 @@ from typing import Any
 from sqlmodel import Session
 
 from service.actions.blocked import blocked_now
+from service.domain.addresses import Place
 from service.domain.blocked import Blocked
+from service.domain.bookings import Activity, Firmness
 from service.domain.days import DayFacts
 from service.domain.events import Event
 from service.domain.occupancy import StageFacts
 from service.domain.progress import Cause, ShotFacts
 from service.domain.reports import Filed, facts_of
 from service.domain.shifts import Signal
-from service.domain.spans import Span
+from service.domain.spans import Span, TimeSet
 from service.domain.studio import Studio, production_day
 from service.domain.takes import Purpose, SeriesState, Standing
+from service.domain.viewing import ShotTakes
 from service.store import (
+    bookings,
     counts,
     cursors,
     days,
     figures,
     kept,
+    moves,
     occupancy,
     partitions,
     productions,
     reports,
     shifts,
+    shotnotices,
     shots,
     stages,
     takes,
+    terminals,
     touched,
+    viewing,
+    watches,
 )
 from service.store import studio as studios
+from service.store.bookings import Booked
 from service.store.shots import Filter
 from service.store.tables import ProductionRow, SeriesRow
 from workers.changes import built_in, shelf
-from workers.contract import Context, CreditedChange, Pending, Production, SeriesLedger, Stage, StageLine, Worker
+from workers.contract import (
+    Booking,
+    Context,
+    CreditedChange,
+    Pending,
+    Production,
+    SeriesLedger,
+    Shot,
+    Stage,
+    StageLine,
+    Terminal,
+    Worker,
+)
 
 
 class Snapshot(Context):
@@ -174,6 +196,62 @@ class Snapshot(Context):
         """The time of which the events may have changed what is known of a stage."""
         return touched.spans(self._session, events, now=self._now)
 
+    def shots(self, shot_ids: Sequence[int]) -> Mapping[int, Shot]:
+        """Each shot by its codes and as it stands."""
+        rows = shots.by_ids(self._session, shot_ids)
+        standing = moves.standings(self._session, rows, plate_minimum_frames=self.studio.plate_minimum_frames)
+        episodes = shots.episode_codes(self._session, {row.episode_id for row in rows})
+        return {
+            row.id or 0: Shot(
+                production_id=row.production_id,
+                place=Place(
+                    production=self._productions[row.production_id].code,
+                    episode=episodes[row.episode_id],
+                    shot=row.code,
+                ),
+                since=row.phase_since,
+                standing=standing[row.id or 0],
+            )
+            for row in rows
+        }
+
+    def shots_in_hand(self) -> Sequence[int]:
+        """The ids of the shots with a take that may wait for a decision, or a booking that is not over."""
+        waiting = {
+            id_ for each in self._productions for id_ in viewing.undecided(self._session, each, viewing.Filter())
+        }
+        return sorted(waiting | bookings.shots_ahead(self._session, self._now))
+
+    def takes(self, shot_ids: Sequence[int]) -> Mapping[int, ShotTakes]:
+        """The takes of purpose shoot of each shot, with what was said of them and when."""
+        return {each.takes.id: each.takes for each in viewing.of_shots(self._session, shot_ids)}
+
+    def completions(self, shot_ids: Sequence[int]) -> Mapping[int, Sequence[datetime]]:
+        """Each time a shot came to have every planned frame credited."""
+        return shotnotices.completions(self._session, shot_ids)
+
+    def bookings(
+        self, within: Span, *, stage_ids: Sequence[int] = (), shot_ids: Sequence[int] = ()
+    ) -> Sequence[Booking]:
+        """The bookings that stand and have an instant of `within`."""
+        found = bookings.within(self._session, within, stage_ids=stage_ids, shot_ids=shot_ids)
+        return [_booking(each) for each in found]
+
+    def open_time(self, stage_ids: Sequence[int], within: Span) -> Mapping[int, TimeSet]:
+        """When each stage is open by its calendar."""
+        return occupancy.hours(self._session, stage_ids, within, time_zone=self.studio.time_zone)
+
+    def terminals(self) -> Sequence[Terminal]:
+        """Every terminal."""
+        return [
+            Terminal(name=row.name, stage_id=row.stage_id, heard_at=row.last_seen_at)
+            for row in terminals.every(self._session)
+        ]
+
+    def thresholds(self, kind: str) -> Sequence[int]:
+        """At which thresholds somebody wants to hear of a kind of notice."""
+        return watches.thresholds(self._session, kind)
+
     def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
         """The rows of `table` this worker's version stored before with Replace."""
         if not built_in(self._worker, table):
@@ -203,4 +281,20 @@ def _standing(row: SeriesRow) -> Standing:
         offered_at=row.offered_at,
         stage_id=row.stage_id,
         ruled_at=row.ruled_at,
+    )
+
+
+def _booking(booked: Booked) -> Booking:
+    row = booked.row
+    return Booking(
+        booking_id=row.id or 0,
+        production_id=row.production_id,
+        span=Span(row.start_at, row.end_at),
+        stage_id=row.stage_id,
+        stage=booked.stage,
+        animator=row.animator,
+        shot_id=row.shot_id,
+        shot=booked.shot,
+        activity=Activity(row.activity),
+        firmness=Firmness(row.firmness),
     )

@@ -5,7 +5,7 @@ entrance's one transaction; nothing here commits.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, assert_never
 
@@ -215,8 +215,14 @@ class _Door:
         ledger.add_all(self._session, self._rows)
         actor = self._poster.terminal
         events = self._sheet.happenings(EventKind.FRAMES_COUNTED, actor=actor, now=self._now)
-        append_all(self._session, [*events, *self._unmatched()])
+        append_all(self._session, [*(self._dated(each) for each in events), *self._unmatched()])
         self._require_still_unknown()
+
+    def _dated(self, event: Happening) -> Happening:
+        """The event of a series with how many counts moved it, and when the newest of them was captured."""
+        rows = [row for row in self._rows if row.get("series_id") == event.data["series"]]
+        captured = max((row["captured_at"] for row in rows), default=self._now)
+        return replace(event, data={**event.data, "counts": len(rows), "captured_at": captured.isoformat()})
 
     def _require_still_unknown(self) -> None:
         """Raise Outdated where a shot arrived between the look for it and the log.

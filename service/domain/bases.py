@@ -53,7 +53,7 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """The frames a sign-off speaks of: the planned ones, and what lives on each required camera and pass."""
+    """The frames a sign-off speaks of: the `planned` ones, and of each required `series` what lives in it."""
 
     planned: FrameSet
     series: Mapping[SeriesName, tuple[Stretch, ...]]

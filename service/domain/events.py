@@ -119,7 +119,8 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.SIGNOFF_WITHDRAWN: "A sign-off was withdrawn: `production`, `shot`, `signoff`, `matter`, `role`, "
     "`signer`, `reason`.",
     EventKind.FRAMES_COUNTED: "Counts moved a series of a shot: `series`, `part`, `purpose`, `take`, `camera`, `pass`, "
-    "`before_frames`, `total_frames`, `state`, `after_approval` (of purpose shoot, for a shot that was approved).",
+    "`before_frames`, `total_frames`, `state`, `after_approval` (of purpose shoot, for a shot that was approved), "
+    "`counts` (how many), `captured_at` (of the newest).",
     EventKind.FRAMES_UNMATCHED: "Counts were kept without a shot: `production` and `shot` as posted, `reason`.",
     EventKind.FRAMES_MATCHED: "Kept counts found their shot, series by series: `series`, `part`, `purpose`, `take`, "
     "`camera`, `pass`, `before_frames`, `total_frames`, `state`, `after_approval`.",

@@ -16,7 +16,7 @@ EVERYTHING_LAST = 2**40
 
 @dataclass(frozen=True, slots=True)
 class FrameSet(RangeSet):
-    """A set of frame identities as sorted, disjoint, non-touching inclusive ranges.
+    """A set of frame identities as `ranges`: sorted, disjoint, non-touching, both ends included.
 
     Make one with `frames` or `FrameSet.of`; its length is a number of frames.
     """

@@ -21,8 +21,10 @@ from service.domain.takes import Purpose, SeriesState
 class Standing:
     """A shot as its moves are judged by it.
 
-    `suspended` is why it is suspended, None where it is not; `needs` is None until they are entered; `signed` are the
-    sign-offs in force; `basis` is what a comp or an approval would rest on now, None where neither was ever given.
+    `phase` is where it is, `in_locked_cut` whether a locked cut shows it, `animator` who is named, None where nobody
+    is; `facts` what its figures rest on. `suspended` is why it is suspended, None where it is not; `needs` is None
+    until they are entered; `signed` are the sign-offs in force; `basis` is what a comp or an approval would rest on
+    now, None where neither was ever given.
     """
 
     phase: Phase

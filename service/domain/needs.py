@@ -12,7 +12,7 @@ MOST_NAMES = 16
 
 @dataclass(frozen=True, slots=True)
 class Cast:
-    """How many identical puppets (`copies`, at least 1) of a character a shot needs at once."""
+    """How many identical puppets (`copies`, at least 1) of a `character` a shot needs at once."""
 
     character: str
     copies: int = 1
@@ -24,7 +24,8 @@ class Needs:
 
     `set_` and `set_up` are codes, `insert_of` the code of the shot whose insert this one is. `rig`: a support has to be
     removed later; `plate` and `comp` are asked for though no rig needs them; `dialogue`: the shot speaks. `difficulty`
-    is 1 to 5 by the studio's own measure, None where nobody has said. Each character is there once.
+    is 1 to 5 by the studio's own measure, None where nobody has said. Each of its `characters` is there once; `props`
+    and `notes` are free text.
     """
 
     set_: str | None = None

@@ -49,9 +49,10 @@ Signature = tuple[Matter, Role]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignOff:
-    """A sign-off that was given: the key `by` entered it, `signer` is who said it where that is another.
+    """A sign-off `id` of a `matter` in a `role`, given at `signed_at`.
 
-    `basis` is what it speaks of, of those bound to frames. Instants are UTC.
+    The key `by` entered it, `signer` is who said it where that is another. `basis` is what it speaks of, of those bound
+    to frames; `withdrawn_at` is None while it was not. Instants are UTC.
     """
 
     id: int

@@ -17,7 +17,7 @@ TrackKey = tuple[str, str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Said:
-    """A decision with its place `order` among all decisions and the instant `at` (UTC) it was said."""
+    """A `decision` with its place `order` among all decisions and the instant `at` (UTC) it was said."""
 
     order: int
     at: datetime
@@ -26,7 +26,7 @@ class Said:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakeFacts:
-    """A take of purpose shoot: its `series`, and what was `said` of it, in order.
+    """A take of purpose shoot: its `id`, `part` and `number`, its `series`, and what was `said` of it, in order.
 
     `first_offers` are the captures of the first post of each (camera, pass) that offered it, `heard_at` the receipt of
     the last such post, None of a take that was never offered. Instants are UTC.
@@ -61,7 +61,7 @@ class TakeFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShotTakes:
-    """A shot's plan with its takes of purpose shoot."""
+    """A shot, by its `id`: its `plan` with its `takes` of purpose shoot."""
 
     id: int
     plan: Plan

@@ -1,7 +1,8 @@
 """Bookings of stages and animators."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import ColumnElement, Select, and_, or_, select
 from sqlmodel import Session, col
@@ -112,3 +113,23 @@ def read(row: BookingRow) -> Booking:
         animator=row.animator,
         firmness=Firmness(row.firmness),
     )
+
+
+def within(
+    session: Session, span: Span, *, stage_ids: Collection[int] = (), shot_ids: Collection[int] = ()
+) -> list[Booked]:
+    """The bookings that stand and have an instant of a time, by their start; of these stages or shots alone."""
+    statement = booked().where(*Filter(span=span).conditions())
+    for column, ids in ((BookingRow.stage_id, stage_ids), (BookingRow.shot_id, shot_ids)):
+        if ids:
+            statement = statement.where(col(column).in_(ids))
+    rows = session.execute(statement.order_by(col(BookingRow.start_at), col(BookingRow.id)))
+    return [Booked(*row) for row in rows]
+
+
+def shots_ahead(session: Session, now: datetime) -> set[int]:
+    """The ids of the shots with a booking that is not over."""
+    statement = select(col(BookingRow.shot_id)).where(
+        col(BookingRow.end_at) > now, col(BookingRow.shot_id).is_not(None), col(BookingRow.cancelled_at).is_(None)
+    )
+    return {id_ for id_ in session.scalars(statement) if id_ is not None}

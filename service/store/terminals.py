@@ -26,6 +26,11 @@ def page(session: Session, *, after: int, limit: int) -> Sequence[TerminalRow]:
     return session.scalars(statement).all()
 
 
+def every(session: Session) -> Sequence[TerminalRow]:
+    """Every terminal, in the order they were added."""
+    return session.scalars(select(TerminalRow).order_by(col(TerminalRow.id))).all()
+
+
 def beside(session: Session, stage_ids: Collection[int]) -> Sequence[TerminalRow]:
     """The terminals beside these stages, in the order they were added."""
     statement = select(TerminalRow).where(col(TerminalRow.stage_id).in_(stage_ids)).order_by(col(TerminalRow.id))
