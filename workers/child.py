@@ -35,6 +35,7 @@ TROUBLE_S = 1.0
 ORPHAN_S = 2.0
 ORPHANED = 70
 WAKE_UPS = 65_536
+FIRST = "progress"
 
 
 class Round:
@@ -59,7 +60,8 @@ class Round:
         self._pulse()
         more = False
         workers = self._roster.workers
-        for worker in workers:
+        # People wait for what *progress* makes of a count that has just come in.
+        for worker in sorted(workers, key=lambda each: each.name != FIRST):
             for partition in self._partitions(worker):
                 more |= self._step(worker, partition)
         done = schedule.run(
