@@ -622,6 +622,22 @@ class Client:
         """Let a worker that was disabled go on where it stopped."""
         return self._write("POST", _path("workers", worker, "enable"), {"reason": reason})
 
+    def deliveries(self, **filters: Any) -> Iterator[Json]:  # noqa: ANN401 - passed through
+        """Every message to a watch, the newest first; `filters` may be `watch`, `state` and `since`."""
+        return self._pages("/v1/deliveries", filters)
+
+    def delivery(self, delivery: str) -> Reply:
+        """A message to a watch with every try to deliver it."""
+        return self._read(_path("deliveries", delivery))
+
+    def redeliver(self, delivery: str) -> Reply:
+        """Have a message to a watch sent again."""
+        return self._write("POST", _path("deliveries", delivery, "redeliver"))
+
+    def test_watch(self, watch: str) -> Reply:
+        """Send a message that tells of nothing to a watch."""
+        return self._write("POST", _path("watches", watch, "test"))
+
     # The way of a request
 
     def _read(self, path: str, params: Mapping[str, Any] | None = None) -> Reply:

@@ -78,6 +78,11 @@ class Settings(BaseSettings):
     port: int = Field(
         default=8484, ge=0, le=65_535, description="The port the web server listens on; 0 takes any free."
     )
+    public_url: str = Field(
+        default="http://127.0.0.1:8484",
+        pattern=r"^https?://",
+        description="Where people reach the service; links in notices begin with it.",
+    )
     pool_size: int = Field(default=20, ge=1, le=500, description="The most database connections one process opens.")
     lock_timeout_s: Seconds = Field(
         default=5.0, description="Seconds a writer waits for another before it is told that the database is busy."

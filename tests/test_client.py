@@ -279,6 +279,12 @@ def ask_in_vain(office: Client) -> None:
     for remake in (office.rebuild, office.give_up_rebuild):
         with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
             remake("lamp-hours")
+    assert list(office.deliveries(state="dead")) == []
+    for look in (office.delivery, office.redeliver):
+        with pytest.raises(ApiError, match="no message msg_1"):
+            look("msg_1")
+    with pytest.raises(ApiError, match="no watch mill-approvals"):
+        office.test_watch("mill-approvals")
     for decide in (office.retry, office.skip):
         with pytest.raises(ApiError, match="set no event 1 aside"):
             decide("lamp-hours", 1)

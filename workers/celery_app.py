@@ -25,6 +25,7 @@ from service.store.engine import Database
 from service.store.partitions import production_of
 from workers import host, schedule
 from workers.contract import Partition, Worker
+from workers.deliveries import Sender, post_of
 from workers.engine import Outcome, step
 from workers.relay import Unsent
 from workers.roster import Roster
@@ -32,13 +33,14 @@ from workers.roster import Roster
 log = logging.getLogger("tiedown.engine")
 
 QUEUE = "tiedown"
-STEP, JOB, PULSE = "tiedown.step", "tiedown.job", "tiedown.pulse"
+STEP, JOB, PULSE, DELIVER = "tiedown.step", "tiedown.job", "tiedown.pulse", "tiedown.deliver"
 # A task steps on for this long at most before it lets the next hint have its turn.
 BUDGET_S = 10.0
 # Of many parts of the log each has its turn within the life of a hint.
 PART_BUDGET_S = 1.0
 HINT_LIFE_S = 5.0
 KILL_AFTER_S = 5.0
+FAREWELL_S = 5.0
 BROKER_TIMEOUT_S = 2.0
 
 
@@ -50,6 +52,7 @@ class Engine:
         self.database = Database.open(settings.database_url, pool_size=2, lock_timeout_s=settings.lock_timeout_s)
         self.roster = Roster(self.database, settings.workers)
         self.owner = f"{host.this_host()}:{os.getpid()}:{secrets.token_hex(8)}"
+        self.sender = Sender(self.database, post_of(settings), owner=self.owner, clock=_now)
 
     def step(self, name: str, partition: str) -> None:
         """Step a worker until it has caught up, cannot go on, or the time is up."""
@@ -92,6 +95,15 @@ class Engine:
         if done is not None:
             log.info("job tried", extra={"worker": done.worker, "job": done.name, "outcome": done.outcome})
 
+    def deliver(self) -> None:
+        """Begin to send what is due; the threads that do go on after the task."""
+        self.sender.turn()
+
+    def close(self) -> None:
+        """End with the process: what is being sent has a little time left."""
+        self.sender.close(within_s=FAREWELL_S)
+        self.database.close()
+
     def pulse(self) -> None:
         """Give a sign of life, and enter the jobs whose time has come."""
         now = datetime.now(UTC)
@@ -105,6 +117,10 @@ class Engine:
 def budget_s(settings: Settings) -> float:
     """How long a task steps on: not so long that a handler's limit is nothing beside it."""
     return min(BUDGET_S, settings.handler_limit_s)
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
 
 
 def _no_parent() -> None:
@@ -146,7 +162,7 @@ def _add_tasks(app: Celery, settings: Settings) -> None:
 
     def end(**_given: object) -> None:
         if (engine := here.pop("engine", None)) is not None:
-            engine.database.close()
+            engine.close()
 
     worker_process_init.connect(begin, weak=False)
     worker_process_shutdown.connect(end, weak=False)
@@ -168,6 +184,10 @@ def _add_tasks(app: Celery, settings: Settings) -> None:
     )  # type: ignore[untyped-decorator]  # Celery ships no types
     def do_job() -> None:
         engine().job()
+
+    @app.task(name=DELIVER)  # type: ignore[untyped-decorator]  # Celery ships no types
+    def deliver() -> None:
+        engine().deliver()
 
     @app.task(name=PULSE)  # type: ignore[untyped-decorator]  # Celery ships no types
     def pulse() -> None:
@@ -194,6 +214,10 @@ class CeleryHints:
     def job(self) -> None:
         """Hint that a job is due."""
         self._send(JOB)
+
+    def deliver(self) -> None:
+        """Hint that a message is due to be sent."""
+        self._send(DELIVER)
 
     def pulse(self) -> None:
         """Ask for a sign of life."""

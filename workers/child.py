@@ -23,6 +23,7 @@ from service.store.engine import Busy, Database, Unusable
 from service.store.partitions import WHOLE_LOG
 from workers import host, logs, schedule
 from workers.contract import Partition, Worker
+from workers.deliveries import Sender, post_of
 from workers.engine import Outcome, step
 from workers.roster import Roster
 
@@ -35,7 +36,8 @@ TROUBLE_S = 1.0
 ORPHAN_S = 2.0
 ORPHANED = 70
 WAKE_UPS = 65_536
-FIRST = "progress"
+# The parent waits a little longer before it kills.
+FAREWELL_S = 0.4
 
 
 class Round:
@@ -50,18 +52,18 @@ class Round:
         owner: str,
         beat: Callable[[], None],
         clock: Callable[[], datetime],
+        sender: Sender,
     ) -> None:
-        self._database, self._roster = database, roster
+        self._database, self._roster, self._sender = database, roster, sender
         self._settings, self._owner, self._beat, self._clock = settings, owner, beat, clock
         self._pulsed_at = -PULSE_S
 
     def take(self) -> bool:
-        """Step every worker once and do one job; whether there may be more to do at once."""
+        """Step every worker once, do one job and begin to send; whether there may be more to do at once."""
         self._pulse()
         more = False
         workers = self._roster.workers
-        # People wait for what *progress* makes of a count that has just come in.
-        for worker in sorted(workers, key=lambda each: each.name != FIRST):
+        for worker in workers:
             for partition in self._partitions(worker):
                 more |= self._step(worker, partition)
         done = schedule.run(
@@ -75,6 +77,7 @@ class Round:
         )
         if done is not None:
             log.info("job tried", extra={"worker": done.worker, "job": done.name, "outcome": done.outcome})
+        self._sender.turn()
         return more or done is not None
 
     def _partitions(self, worker: Worker) -> Sequence[str]:
@@ -176,16 +179,20 @@ def run(settings: Settings, *, beat_fd: int | None) -> None:
     line, beat = LifeLine(0), beating(beat_fd)
     threading.Thread(target=line.watch, name="life line", daemon=True).start()
     database = Database.open(settings.database_url, pool_size=2, lock_timeout_s=settings.lock_timeout_s)
+    owner = f"onebox:{secrets.token_hex(8)}"
+    sender = Sender(database, post_of(settings), owner=owner, clock=_now, alone=True)
     rounds = Round(
         database,
         Roster(database, settings.workers),
         settings=settings,
-        owner=f"onebox:{secrets.token_hex(8)}",
+        owner=owner,
         beat=beat,
-        clock=lambda: datetime.now(UTC),
+        clock=_now,
+        sender=sender,
     )
     while not (stopping.is_set() or line.cut):
         line.wait(0 if _taken(rounds) else POLL_S)
+    sender.close(within_s=FAREWELL_S)
     database.close()
 
 
@@ -199,6 +206,10 @@ def main() -> None:
         # The parent starts the next; what it needs to come up is said in plain words, not as a defect of this program.
         log.error("the database cannot be used", extra={"error": str(problem)})  # noqa: TRY400 - no trace is wanted
         sys.exit(1)
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
 
 
 def _taken(rounds: Round) -> bool:

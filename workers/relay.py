@@ -14,7 +14,7 @@ from typing import Protocol
 
 from service.domain.workers import State
 from service.settings import Settings
-from service.store import catalogue, editions, jobs, partitions, quarantine, switches
+from service.store import catalogue, deliveries, editions, jobs, partitions, quarantine, switches
 from service.store.cursors import CursorKey
 from service.store.engine import Database
 from workers.host import this_host
@@ -39,10 +39,11 @@ class Behind:
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """What there is to do: cursors that are behind, and whether a job is due."""
+    """What there is to do: cursors that are behind, whether a job is due, and whether a message is."""
 
     behind: tuple[Behind, ...]
     job_due: bool
+    message_due: bool
 
 
 class Hints(Protocol):
@@ -53,6 +54,9 @@ class Hints(Protocol):
 
     def job(self) -> None:
         """Hint that a job is due."""
+
+    def deliver(self) -> None:
+        """Hint that a message is due to be sent."""
 
     def pulse(self) -> None:
         """Ask for a sign of life, which also enters the jobs whose time has come."""
@@ -85,7 +89,8 @@ def look(database: Database, *, now: datetime) -> Work:
             for key, each in found
             if each.position < each.part.last or quarantine.to_retry(session, key) is not None
         )
-        return Work(tuple(behind), any(job.free(now) for job in jobs.in_turn(session) if job.worker not in off))
+        job_due = any(job.free(now) for job in jobs.in_turn(session) if job.worker not in off)
+        return Work(tuple(behind), job_due, bool(deliveries.heads(session, now=now)))
 
 
 class Relay:
@@ -102,7 +107,7 @@ class Relay:
         """`elapsed_s` never goes back, as a clock does that is put right."""
         self._database, self._hints, self._clock, self._elapsed_s = database, hints, clock, elapsed_s
         self._sent: dict[CursorKey, tuple[int, float]] = {}
-        self._job_at = self._pulse_at = float("-inf")
+        self._job_at = self._pulse_at = self._deliver_at = float("-inf")
         self._beat_at = float("-inf")
 
     def turn(self) -> int:
@@ -111,8 +116,9 @@ class Relay:
         work = look(self._database, now=self._clock())
         due = [each for each in work.behind if self._due(each, passed)]
         job = work.job_due and passed - self._job_at >= SEND_AGAIN_S
+        deliver = work.message_due and passed - self._deliver_at >= SEND_AGAIN_S
         pulse = passed - self._pulse_at >= PULSE_S
-        if not (due or job or pulse) or (waiting := self._hints.waiting()) >= MOST_WAITING:
+        if not (due or job or deliver or pulse) or (waiting := self._hints.waiting()) >= MOST_WAITING:
             return 0
         # Of very many parts of the log those that nobody has touched for longest come first.
         due = due[: MOST_WAITING - waiting]
@@ -122,10 +128,13 @@ class Relay:
         if job:
             self._hints.job()
             self._job_at = passed
+        if deliver:
+            self._hints.deliver()
+            self._deliver_at = passed
         if pulse:
             self._hints.pulse()
             self._pulse_at = passed
-        return len(due) + job + pulse
+        return len(due) + job + deliver + pulse
 
     def beat(self) -> None:
         """Give a sign of life where it is due."""

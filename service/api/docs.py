@@ -72,6 +72,7 @@ TAGS = [
         "name": "occupancy",
         "description": "Occupancy: what stages are planned and used for, what is on them now, and when they are free.",
     },
+    {"name": "deliveries", "description": "Deliveries: what became of each message to a watch."},
     {"name": "events", "description": "The log of everything that happened."},
     {"name": "workers", "description": "Workers: what reads the log and makes figures of it."},
     {"name": "health", "description": "Whether the service lives and can do its work."},

@@ -13,7 +13,7 @@ from service.api.examples import answers
 from service.api.fields import Out
 from service.api.switches import DisabledOut
 from service.domain.workers import SWITCHED_OFF, State, what_to_do
-from service.store import catalogue, workers
+from service.store import catalogue, deliveries, workers
 from service.store.engine import Busy, Database
 from service.store.schema import at_head
 from service.store.workers import Standing
@@ -53,6 +53,13 @@ class LagOut(Out):
     lag_s: float = Field(description="For how many seconds the oldest of them has waited.")
 
 
+class NotDeliveredOut(Out):
+    """How many messages to watches were not delivered; they hinder nothing."""
+
+    dead: int = Field(description="Given up; `GET /v1/deliveries?state=dead` lists them.")
+    failing: int = Field(description="Failed, and tried again.")
+
+
 class ReadyOut(Out):
     """Whether the service can do its work, and what hinders it."""
 
@@ -60,6 +67,7 @@ class ReadyOut(Out):
     reasons: list[str] = Field(description="What hinders it.")
     engine_seen_at: datetime | None = Field(description="When an engine last gave a sign of life (UTC).")
     workers: list[LagOut] = Field(description="How far each worker is behind.")
+    not_delivered: NotDeliveredOut = Field(description="Messages to watches that were not delivered.")
 
 
 READY = {
@@ -67,8 +75,15 @@ READY = {
     "reasons": [],
     "engine_seen_at": "2026-03-02T14:05:03.500000Z",
     "workers": [{"name": "progress", "state": "loaded", "disabled": None, "lag_events": 0, "lag_s": 0.0}],
+    "not_delivered": {"dead": 0, "failing": 1},
 }
-UNREADY = {"status": "unready", "reasons": ["The database does not answer."], "engine_seen_at": None, "workers": []}
+UNREADY = {
+    "status": "unready",
+    "reasons": ["The database does not answer."],
+    "engine_seen_at": None,
+    "workers": [],
+    "not_delivered": {"dead": 0, "failing": 0},
+}
 
 
 @router.get(
@@ -114,6 +129,7 @@ def _readiness(database: Database, now: datetime) -> ReadyOut:
         with database.reading() as session:
             seen_at = catalogue.last_beat(session, catalogue.ENGINE)
             standings = workers.standings(session)
+            left = deliveries.undelivered(session)
     except Busy as busy:
         return _unready(str(busy))
     reasons = [*_engine(seen_at, now), *(reason for each in standings for reason in _hindrances(each, now))]
@@ -128,11 +144,20 @@ def _readiness(database: Database, now: datetime) -> ReadyOut:
         for each in standings
     ]
     status = Readiness.DEGRADED if reasons else Readiness.READY
-    return ReadyOut(status=status, reasons=reasons, engine_seen_at=seen_at, workers=lags)
+    return ReadyOut(
+        status=status,
+        reasons=reasons,
+        engine_seen_at=seen_at,
+        workers=lags,
+        not_delivered=NotDeliveredOut(dead=left.dead, failing=left.failing),
+    )
 
 
 def _unready(reason: str) -> ReadyOut:
-    return ReadyOut(status=Readiness.UNREADY, reasons=[reason], engine_seen_at=None, workers=[])
+    nothing_known = NotDeliveredOut(dead=0, failing=0)
+    return ReadyOut(
+        status=Readiness.UNREADY, reasons=[reason], engine_seen_at=None, workers=[], not_delivered=nothing_known
+    )
 
 
 def _engine(seen_at: datetime | None, now: datetime) -> Iterator[str]:

@@ -66,6 +66,8 @@ class EventKind(StrEnum):
     WATCH_REMOVED = "watch.removed"
     WATCH_DISABLED = "watch.disabled"
     WATCH_ROTATED = "watch.rotated"
+    WATCH_TESTED = "watch.tested"
+    DELIVERY_RENEWED = "delivery.renewed"
     NOTICE_RAISED = "notice.raised"
     REMINDER_CAME = "reminder.came"
     WORKER_DISABLED = "worker.disabled"
@@ -160,6 +162,9 @@ MEANINGS: Mapping[EventKind, str] = {
     EventKind.WATCH_REMOVED: "A watch was removed: `watch`.",
     EventKind.WATCH_DISABLED: "A watch was disabled, because whoever it goes to wants no more: `watch`, `reason`.",
     EventKind.WATCH_ROTATED: "A watch was given a new secret to sign with: `watch`.",
+    EventKind.WATCH_TESTED: "A message was asked for to try a watch: `watch`, `delivery` (the message's name).",
+    EventKind.DELIVERY_RENEWED: "A message is to be sent again, its tries counted anew: `watch`, `delivery` (its "
+    "name), `state` (as it was).",
     EventKind.NOTICE_RAISED: "Something came about that people may want to hear of, once for each occasion: `kind`, "
     "`threshold` (0 for a kind without one), `subject`, `occasion`, `over` (whether it ended).",
     EventKind.REMINDER_CAME: "The instant came that a worker wanted to be reminded at: `worker`, `name`.",

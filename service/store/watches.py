@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import ColumnElement, Select, delete, insert, or_, select
 from sqlmodel import Session, col
@@ -69,19 +70,16 @@ def hearing(session: Session, kinds: Collection[str]) -> list[tuple[WatchRow, He
     ]
 
 
-def thresholds(session: Session) -> dict[str, list[int]]:
-    """The thresholds that watches in force have, rising, by kind."""
+def thresholds(session: Session, kind: str) -> list[int]:
+    """The thresholds of a kind that watches in force have, rising."""
     statement = (
-        select(col(WatchKindRow.kind), col(WatchKindRow.threshold))
+        select(col(WatchKindRow.threshold))
         .join(WatchRow, col(WatchKindRow.watch_id) == col(WatchRow.id))
-        .where(*_in_force())
+        .where(*_in_force(), col(WatchKindRow.kind) == kind)
         .distinct()
-        .order_by(col(WatchKindRow.kind), col(WatchKindRow.threshold))
+        .order_by(col(WatchKindRow.threshold))
     )
-    found: dict[str, list[int]] = defaultdict(list)
-    for kind, threshold in session.execute(statement):
-        found[kind].append(threshold)
-    return found
+    return list(session.scalars(statement))
 
 
 def _in_force() -> tuple[ColumnElement[bool], ...]:
@@ -107,6 +105,17 @@ def find(session: Session, name: str, *, lock: bool = False) -> Watch | None:
         session.execute(locked(select(WatchRow).where(*named), lock=True))
     found = session.execute(_watched().where(*named)).one_or_none()
     return None if found is None else _whole(session, [tuple(found)])[0]
+
+
+def by_id(session: Session, watch_id: int, *, lock: bool = False) -> WatchRow | None:
+    """The watch, removed or not."""
+    return session.scalars(locked(select(WatchRow).where(col(WatchRow.id) == watch_id), lock=lock)).one_or_none()
+
+
+def secrets_of(row: WatchRow, now: datetime) -> tuple[str, ...]:
+    """The secrets that sign for a watch, the newest first: the former one, too, until its time is up."""
+    former = row.former_secret if row.former_secret_until is None or row.former_secret_until > now else None
+    return (row.secret,) if former is None else (row.secret, former)
 
 
 def page(session: Session, *, only: int | None, after: int, limit: int) -> list[Watch]:

@@ -15,17 +15,23 @@ from fastapi import FastAPI
 from fastapi.routing import APIRoute, iter_route_contexts
 from httpx import Response
 from jsonschema import Draft202012Validator
+from sqlmodel import col, select
 
-from service.actions import keys
+from service.actions import keys, notices
+from service.actions.deliveries import claim, settle
 from service.actions.keys import Wanted
 from service.api.doors import Knock
 from service.app import openapi
+from service.domain.channels import Outcome
 from service.domain.keys import Scope
-from service.store import catalogue, cursors, editions, kept
+from service.domain.notices import Notice, NoticeKind
+from service.domain.watches import Heard
+from service.store import catalogue, cursors, editions, kept, watches
 from service.store.catalogue import Entry
 from service.store.cursors import CursorKey
 from service.store.engine import Database
 from service.store.kept import Shelf
+from service.store.tables import DeliveryRow, WatchRow
 from tests.api.conftest import Caller, Clock, TestClient
 from tests.api.remembered import Remembered
 from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, correct, count, decide, report
@@ -281,6 +287,7 @@ def _made(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
     catch_up(database, clock)
     report(database, clock, nights=3)
     _keep(database, clock)
+    _deliver(database, clock)
     waiting, *_ = office.get("/v1/counts/unmatched").json()["items"]
     return World(client, app, callers, waiting["id"])
 
@@ -308,6 +315,32 @@ def _keep(database: Database, clock: Clock) -> None:
         for event_id in (1, 2):
             cursors.quarantine(session, key, event_id=event_id, attempts=5, error="KeyError: 'reel'", now=clock())
         kept.keep(session, Shelf("lamp-hours", 1, "stage-days"), position=1, rows=rows)
+
+
+def _deliver(database: Database, clock: Clock) -> None:
+    """A watch with two messages, of which the example's failed once."""
+    with database.writing() as session:
+        watch = WatchRow(
+            name=str(EXAMPLES["watch"]),
+            channel="webhook",
+            target={"url": "https://hooks.studio.example/tiedown"},
+            time_zone="Europe/London",
+            secret="whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw",
+            by="office",
+            added_at=clock(),
+        )
+        session.add(watch)
+        session.flush()
+        watches.let_hear(session, watch.id or 0, [Heard(kind=NoticeKind.APPROVED)])
+        for message_id in (str(EXAMPLES["delivery"]), "msg_other"):
+            told = Notice(kind=NoticeKind.APPROVED, subject="shot/1", occasion=message_id, since=clock())
+            notices.raise_all(session, [told], worker="notices", now=clock())
+            row = session.exec(select(DeliveryRow).order_by(col(DeliveryRow.id).desc())).first()
+            assert row is not None
+            row.message_id = message_id
+            session.flush()
+        (claimed,) = claim(session, owner="engine", now=clock(), at_once=1, under_way={})
+        settle(session, claimed, Outcome.FAILED, detail="away", status=503, retry_after_s=None, now=clock())
 
 
 def noted(office: Caller, text: str) -> Response:

@@ -38,6 +38,8 @@ NAMES_NO_STATE = {
     "rebuild_ask": "rows are made anew, whatever they are, and asking twice is asking once",
     "rebuild_give_up": "a rebuild is given up once: a second time is 409",
     "worker_disable": "whoever disables a worker that does harm wants it off whatever else is so; twice is once",
+    "delivery_redeliver": "a message is sent again, whatever became of it; asked twice is asked once",
+    "watch_test": "a watch is tried as it stands",
     "worker_enable": "a worker is enabled, whoever disabled it; twice is once",
     "unmatched_match": "a count is matched once: a second match is 409 and says for what it counts already",
 }

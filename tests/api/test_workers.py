@@ -148,6 +148,7 @@ class TestHealth:
             "reasons": [],
             "engine_seen_at": "2026-03-02T10:00:00Z",
             "workers": [{"name": "progress", "state": "loaded", "disabled": None, "lag_events": 0, "lag_s": 0.0}],
+            "not_delivered": {"dead": 0, "failing": 0},
         }
 
     def test_no_engine_is_degraded(self, client: TestClient) -> None:

@@ -194,6 +194,8 @@ OF_NO_SHOT = {
     EventKind.WATCH_REMOVED,
     EventKind.WATCH_DISABLED,
     EventKind.WATCH_ROTATED,
+    EventKind.WATCH_TESTED,
+    EventKind.DELIVERY_RENEWED,
     EventKind.REMINDER_CAME,
     EventKind.WORKER_DISABLED,
     EventKind.WORKER_ENABLED,

@@ -562,6 +562,34 @@ FAULTS = (
         "test_whoever_enters_waits_for_a_change_that_is_under_way_and_is_told_of_it[put]",
         "postgresql",
     ),
+    Fault(
+        "no try written down before it is made",
+        (
+            Edit(
+                "service/store/deliveries.py",
+                "    session.add(DeliveryAttemptRow(delivery_id=row.id or 0, number=number, begun_at=now))\n",
+                "",
+            ),
+        ),
+        "tests/workers/test_deliveries.py::test_a_try_is_written_down_before_it_is_made",
+    ),
+    Fault(
+        "messages to a watch in no order",
+        (Edit("service/store/deliveries.py", ".group_by(*lanes)", ".group_by(*lanes, col(DeliveryRow.id))"),),
+        "tests/workers/test_deliveries.py"
+        "::test_a_receiver_that_is_down_for_two_days_gets_it_when_somebody_asks_and_what_waited_in_its_order",
+    ),
+    Fault(
+        "no compare-and-set where a try is settled",
+        (
+            Edit(
+                "service/store/deliveries.py",
+                "            col(DeliveryRow.lease_owner) == owner,\n            col(DeliveryRow.attempts) == tries,\n",
+                "",
+            ),
+        ),
+        "tests/workers/test_deliveries.py::test_who_was_thought_dead_settles_nothing",
+    ),
 )
 
 

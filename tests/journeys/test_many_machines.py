@@ -1,5 +1,6 @@
 """Many machines: PostgreSQL, Redis, web processes, relays and Celery workers as real processes, and their deaths."""
 
+import json
 import random
 import signal
 import threading
@@ -37,6 +38,7 @@ from tests.journeys.house import (
     tiedown,
     until,
 )
+from tests.workers.messages import Clock, House
 from tests.workers.shelf import Shelf
 
 SHOTS = 6
@@ -44,8 +46,9 @@ LAMPS = RowShelf("lamp-hours", 1, "stage-days")
 
 
 @pytest.fixture
-def env(postgres_url: str, redis_url: str, strangers: Path) -> dict[str, str]:
-    env = environment(postgres_url, redis_url=redis_url, port=0, lease_s=4, handler_limit_s=3)
+def env(postgres_url: str, redis_url: str, strangers: Path, tmp_path: Path) -> dict[str, str]:
+    channels = json.dumps({"folder": {"root": str(tmp_path)}})
+    env = environment(postgres_url, redis_url=redis_url, port=0, lease_s=4, handler_limit_s=3, channels=channels)
     return env | {"PYTHONPATH": str(strangers)}
 
 
@@ -133,6 +136,10 @@ def test_figures_catch_up_whatever_dies(studio: Studio, database: Database, redi
     shift(database, datetime(2026, 3, 2, 9, tzinfo=UTC))
     until(lambda: shown(database, terminal), within_s=60)
     until(lambda: lamps(database) == [3600], within_s=60)
+    messages = House(database, Clock(datetime.now(UTC)))
+    messages.watch("barn", channel="folder", target={"folder": "barn"})
+    messages.tell("once")
+    until(lambda: [each.state for each in messages.rows()] == ["delivered"], within_s=60)
 
     relay.end(signal.SIGKILL)
     before = position(database)

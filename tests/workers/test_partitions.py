@@ -23,6 +23,7 @@ from tests.workers.shelf import Shelf
 from tests.workers.strangers import START, Limits, later
 from workers import child, host
 from workers.contract import Change, Context, Keep, Partition, Replace, Worker
+from workers.deliveries import Post, Sender
 from workers.engine import Outcome, StepResult, step
 from workers.host import Found
 from workers.relay import look
@@ -337,6 +338,7 @@ def test_of_one_machine_a_busy_production_keeps_no_other_waiting(database: Datab
         owner="one",
         beat=lambda: None,
         clock=lambda: START,
+        sender=Sender(database, Post({}, ""), owner="one", clock=lambda: START),
     )
 
     assert rounds.take()

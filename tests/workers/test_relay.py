@@ -9,14 +9,16 @@ from pathlib import Path
 import pytest
 from redis import Redis
 
+from service.actions.deliveries import claim
 from service.domain.workers import State
 from service.settings import Settings
 from service.store import jobs
 from service.store.engine import Database
+from tests.workers.messages import Clock, House
 from tests.workers.shelf import Shelf
 from tests.workers.strangers import START, UNWANTED, WANTED, Limits, Listener, later, say
 from workers import host, schedule
-from workers.celery_app import JOB, PULSE, QUEUE, STEP, CeleryHints
+from workers.celery_app import DELIVER, JOB, PULSE, QUEUE, STEP, CeleryHints
 from workers.engine import step
 from workers.host import Found
 from workers.relay import MOST_WAITING, Relay, Unsent, look
@@ -152,6 +154,23 @@ def test_a_job_that_is_due_is_hinted_at(
     elapsed.seconds += 60
     relay.turn()
     assert [task for task, _ in sent(redis_url)].count(JOB) == 1
+
+
+def test_a_message_that_is_due_is_hinted_at_until_somebody_is_at_it(
+    database: Database, relay: Relay, redis_url: str, elapsed: Elapsed
+) -> None:
+    messages = House(database, Clock(START))
+    messages.watch("quay")
+    messages.tell(1)
+    for _ in range(3):
+        relay.turn()
+    assert [task for task, _ in sent(redis_url)].count(DELIVER) == 1
+
+    with database.writing() as session:
+        assert claim(session, owner="one", now=later(60), at_once=1, under_way={})
+    elapsed.seconds += 60
+    relay.turn()
+    assert [task for task, _ in sent(redis_url)].count(DELIVER) == 1
 
 
 def test_a_redis_that_is_away_is_told_as_that(database: Database, listed: Found) -> None:

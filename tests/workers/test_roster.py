@@ -19,6 +19,7 @@ from tests.workers.shelf import Shelf
 from tests.workers.strangers import START, UNWANTED, WANTED, Limits, Listener, address, heard, later, say, told
 from workers import child, host, schedule
 from workers.celery_app import Engine
+from workers.deliveries import Post, Sender
 from workers.engine import Outcome, step
 from workers.relay import Work, look
 from workers.roster import Roster
@@ -100,7 +101,11 @@ def test_a_disabled_worker_is_given_nothing_and_goes_on_where_it_stopped(databas
     schedule.enter(database, [worker], now=START)
     switch(database, "listener", off=True)
 
-    assert (take(), job(), look(database, now=START)) == (Outcome.DISABLED, None, Work((), job_due=False))
+    assert (take(), job(), look(database, now=START)) == (
+        Outcome.DISABLED,
+        None,
+        Work((), job_due=False, message_due=False),
+    )
     assert heard(database) == [first]
     with database.reading() as session:
         (standing,) = workers.standings(session)
@@ -130,6 +135,7 @@ def test_the_engine_of_one_machine_follows_the_switch_without_a_restart(
         owner="one",
         beat=lambda: None,
         clock=lambda: later(3600),
+        sender=Sender(database, Post({}, ""), owner="one", clock=lambda: later(3600)),
     )
     (first,) = say(database, WANTED)
     assert not rounds.take()

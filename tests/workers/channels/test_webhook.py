@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from standardwebhooks import Webhook as Checked
 from standardwebhooks import WebhookVerificationError
 
-from tests.workers.channels.receivers import AT, SECRET, a_message, answering, make_certificate, receiving
+from tests.workers.channels.receivers import AT, SECRET, a_message, answering, listening, make_certificate, receiving
 from workers.channels import connecting
 from workers.channels.connecting import Barred, Gate
 from workers.channels.contract import Outcome, Sent
@@ -177,6 +177,17 @@ def test_a_receiver_that_never_ends_or_talks_nonsense_is_left_in_time(
 
     assert sent.outcome is Outcome.FAILED
     assert any(each in sent.detail for each in told.split("|")), sent.detail
+
+
+def test_a_receiver_that_does_not_read_is_left_in_time() -> None:
+    over = threading.Event()
+    webhook = Webhook(WebhookSettings(private_networks=LOOPBACK, limit_s=0.3), here)
+    with listening(lambda _: over.wait()) as port:
+        target = WebhookTarget(url=f"http://{HOST}:{port}/")
+        sent = webhook.send(a_message(data={"x": "x" * 20_000_000}), target, secrets=[SECRET], now=AT)
+        over.set()
+
+    assert (sent.outcome, "did not answer within" in sent.detail) == (Outcome.FAILED, True)
 
 
 @pytest.mark.parametrize(
