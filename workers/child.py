@@ -38,6 +38,7 @@ ORPHANED = 70
 WAKE_UPS = 65_536
 # The parent waits a little longer before it kills.
 FAREWELL_S = 0.4
+FIRST = "progress"
 
 
 class Round:
@@ -63,7 +64,8 @@ class Round:
         self._pulse()
         more = False
         workers = self._roster.workers
-        for worker in workers:
+        # People wait for what *progress* makes of a count that has just come in.
+        for worker in sorted(workers, key=lambda each: each.name != FIRST):
             for partition in self._partitions(worker):
                 more |= self._step(worker, partition)
         done = schedule.run(

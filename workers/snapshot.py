@@ -243,6 +243,10 @@ class Snapshot(Context):
 
     def terminals(self) -> Sequence[Terminal]:
         """Every terminal."""
+        return self._terminals
+
+    @cached_property
+    def _terminals(self) -> Sequence[Terminal]:
         return [
             Terminal(name=row.name, stage_id=row.stage_id, heard_at=row.last_seen_at)
             for row in terminals.every(self._session)
@@ -250,7 +254,11 @@ class Snapshot(Context):
 
     def thresholds(self, kind: str) -> Sequence[int]:
         """At which thresholds somebody wants to hear of a kind of notice."""
-        return watches.thresholds(self._session, kind)
+        return self._thresholds.get(kind, ())
+
+    @cached_property
+    def _thresholds(self) -> Mapping[str, Sequence[int]]:
+        return watches.thresholds(self._session)
 
     def own_rows(self, table: str, shot_ids: Sequence[int]) -> Mapping[int, Sequence[Mapping[str, Any]]]:
         """The rows of `table` this worker's version stored before with Replace."""

@@ -70,16 +70,19 @@ def hearing(session: Session, kinds: Collection[str]) -> list[tuple[WatchRow, He
     ]
 
 
-def thresholds(session: Session, kind: str) -> list[int]:
-    """The thresholds of a kind that watches in force have, rising."""
+def thresholds(session: Session) -> dict[str, list[int]]:
+    """The thresholds that watches in force have, rising, by kind."""
     statement = (
-        select(col(WatchKindRow.threshold))
+        select(col(WatchKindRow.kind), col(WatchKindRow.threshold))
         .join(WatchRow, col(WatchKindRow.watch_id) == col(WatchRow.id))
-        .where(*_in_force(), col(WatchKindRow.kind) == kind)
+        .where(*_in_force())
         .distinct()
-        .order_by(col(WatchKindRow.threshold))
+        .order_by(col(WatchKindRow.kind), col(WatchKindRow.threshold))
     )
-    return list(session.scalars(statement))
+    found: dict[str, list[int]] = defaultdict(list)
+    for kind, threshold in session.execute(statement):
+        found[kind].append(threshold)
+    return found
 
 
 def _in_force() -> tuple[ColumnElement[bool], ...]:
