@@ -22,7 +22,7 @@ from uuid import uuid4
 
 import psycopg
 import pytest
-from hypothesis import settings
+from hypothesis import Phase, settings
 from psycopg import sql
 from redis import Redis
 from redis.backoff import ConstantBackoff
@@ -43,6 +43,10 @@ CHOSEN = os.environ.get("TIEDOWN_TEST_DATABASE", "sqlite")
 # How long an example takes is the machine's business.
 settings.register_profile("tiedown", deadline=None)
 settings.load_profile("tiedown")
+# For whoever asks whether a test fails at all: the first example that fails is not made smaller.
+settings.register_profile(
+    "first-failure", phases=(Phase.explicit, Phase.reuse, Phase.generate), report_multiple_bugs=False
+)
 
 
 def pytest_configure() -> None:

@@ -2,7 +2,8 @@
 
 import pytest
 
-from tests.faults.plant import FAULTS, HOUSE, Fault
+from tests.faults.children import HOUSE
+from tests.faults.plant import FAULTS, Fault
 
 
 @pytest.mark.parametrize("fault", FAULTS, ids=[fault.name for fault in FAULTS])
