@@ -289,6 +289,45 @@ class Client:
         """Let a key open nothing any more."""
         return self._write("POST", _path("keys", name, "revoke"))
 
+    # Watches
+
+    def add_watch(self, name: str, hears: Sequence[Json], *, channel: str, target: Json, **more: Any) -> Reply:  # noqa: ANN401 -- fields of a watch
+        """Let somebody hear of things; the secret stands in this one answer, so it is tried once only."""
+        body = {"name": name, "hears": list(hears), "channel": channel, "target": target, **more}
+        return self._send("POST", "/v1/watches", body=body, tries=1)
+
+    def watches(self) -> Iterator[Json]:
+        """Every watch, without its secret."""
+        return self._pages("/v1/watches")
+
+    def watch(self, name: str) -> Reply:
+        """One watch, without its secret."""
+        return self._read(_path("watches", name))
+
+    def change_watch(self, name: str, changes: Json, *, etag: str) -> Reply:
+        """Change a watch as it was read under `etag`."""
+        return self._write("PATCH", _path("watches", name), changes, etag=etag)
+
+    def rotate_watch(self, name: str, *, etag: str) -> Reply:
+        """Give a watch a new secret, which stands in this one answer; tried once only."""
+        return self._send("POST", _path("watches", name, "rotate"), headers={"If-Match": etag}, tries=1)
+
+    def enable_watch(self, name: str) -> Reply:
+        """Let a disabled watch hear again."""
+        return self._write("POST", _path("watches", name, "enable"))
+
+    def remove_watch(self, name: str) -> Reply:
+        """Let a watch hear no more."""
+        return self._write("POST", _path("watches", name, "remove"))
+
+    def notices(self, **where: Any) -> Iterator[Json]:  # noqa: ANN401 -- filters
+        """What was raised, the newest first; `production`, `shot` and `kind` narrow it."""
+        return self._pages("/v1/notices", where)
+
+    def notice_kinds(self) -> Reply:
+        """Every kind of notice that a watch can hear of."""
+        return self._read("/v1/notice-kinds")
+
     # Cuts
 
     def draft_cut(

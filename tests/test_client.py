@@ -264,6 +264,20 @@ def place_a_terminal(office: Client) -> Iterator[object]:
     yield (office.move_terminal("grab", "a", etag=etag(added)), list(office.terminals()))
 
 
+def watched(office: Client) -> list[Mapping[str, Any]]:
+    """Let somebody hear of things, change it, remove it, and add another."""
+    hears = [{"kind": "report ready"}]
+    made = office.add_watch("day", hears, channel="folder", target={"folder": "day"})
+    changed = office.change_watch("day", {"digest": {"every_min": 60}}, etag=etag(made))
+    assert office.rotate_watch("day", etag=etag(changed))["secret"]
+    assert office.enable_watch("day")["state"] == office.watch("day")["state"] == "in force"
+    office.remove_watch("day")
+    office.add_watch("night", hears, channel="folder", target={"folder": "night"})
+    assert "report ready" in {each["kind"] for each in office.notice_kinds()["items"]}
+    assert list(office.notices(kind="report ready")) == []
+    return list(office.watches())
+
+
 def ask_in_vain(office: Client) -> None:
     """Ask for what nobody has made: no engine is at work here."""
     for ask in (office.nightly, office.nightly_csv):
@@ -279,6 +293,7 @@ def ask_in_vain(office: Client) -> None:
     for remake in (office.rebuild, office.give_up_rebuild):
         with pytest.raises(ApiError, match="no worker 'lamp-hours'"):
             remake("lamp-hours")
+    assert [each["name"] for each in watched(office)] == ["night"]
     assert list(office.deliveries(state="dead")) == []
     for look in (office.delivery, office.redeliver):
         with pytest.raises(ApiError, match="no message msg_1"):

@@ -43,6 +43,7 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
         + marked("the bookings")
         + marked("the floor")
         + marked("what is ahead")
+        + marked("the watches")
     )
     assert "curl" in lines
     assert USUAL_ADDRESS in lines
@@ -53,7 +54,9 @@ def test_the_first_count_and_the_first_cut_go_as_the_readme_says(tmp_path: Path)
             ["bash", "-euc", here], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
         )
         assert ended.returncode == 0, ended.stdout + ended.stderr
-        said = [json.loads(line) for line in ended.stdout.splitlines() if line]
+        *said, told, watch = [json.loads(line) for line in ended.stdout.splitlines() if line]
+        assert told["secret"].startswith("whsec_")
+        assert [each["kind"] for each in watch["hears"]] == ["decision waited for", "take finished"]
         *_, counted, shot, decided, history, grounds, whole, _, drafted, locked, restated, moved, listed = said[:-14]
         _, hours, booked, clash, promised, now, free, occupied = said[-14:-6]
         hold, rebooked, imagined, orders, candidates, strikes = said[-6:]

@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from sqlmodel import Session
 
+from service.actions.watches import find as find_watch
 from service.domain import wording
 from service.domain.channels import Outcome
 from service.domain.deliveries import MOST_TRIES, DeliveryState, verdict
@@ -33,13 +34,6 @@ class DeliveryUnknown(Unknown):
     """There is no message {delivery}: GET /v1/deliveries lists those there are."""
 
     delivery: str
-
-
-@dataclass(eq=False)
-class WatchUnknown(Unknown):
-    """There is no watch {watch}: GET /v1/watches lists those there are."""
-
-    watch: str
 
 
 @dataclass(eq=False)
@@ -187,9 +181,7 @@ def renew(session: Session, message_id: str, *, by: str, now: datetime, only: in
 
 def attempt(session: Session, name: str, *, by: str, now: datetime, only: int | None = None) -> Delivery:
     """Make a message that tries a watch, sent at once whatever waits. Raises WatchUnknown, WatchOff."""
-    watch = watches.find(session, name, lock=True)
-    if watch is None or only not in {None, watch.row.bound_to, watch.row.production_id}:
-        raise WatchUnknown(name)
+    watch = find_watch(session, name, only=only, lock=True)
     if watch.row.disabled_at is not None:
         raise WatchOff(name, "is disabled")
     row = store.make(session, watch.row.id or 0, due_at=now, now=now, test=True)

@@ -10,7 +10,8 @@ from pydantic import Field
 from sqlmodel import Session
 
 from service.actions import deliveries
-from service.actions.deliveries import BeingSent, DeliveryUnknown, WatchOff, WatchUnknown
+from service.actions.deliveries import BeingSent, DeliveryUnknown, WatchOff
+from service.actions.watches import WatchUnknown
 from service.api.doors import Coordinate, Reader
 from service.api.examples import answers, page_of
 from service.api.fields import Instant, Out

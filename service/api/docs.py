@@ -74,6 +74,7 @@ TAGS = [
     },
     {"name": "deliveries", "description": "Deliveries: what became of each message to a watch."},
     {"name": "events", "description": "The log of everything that happened."},
+    {"name": "watches", "description": "Watches and notices: who hears of what."},
     {"name": "workers", "description": "Workers: what reads the log and makes figures of it."},
     {"name": "health", "description": "Whether the service lives and can do its work."},
 ]

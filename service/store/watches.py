@@ -2,15 +2,16 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Select, delete, insert, or_, select
+from sqlalchemy import ColumnElement, Select, delete, func, insert, or_, select
 from sqlmodel import Session, col
 
 from service.domain.watches import Heard, Hours, Scope
 from service.store.rows import locked
 from service.store.tables import (
+    DeliveryRow,
     EpisodeRow,
     ProductionRow,
     ShotRow,
@@ -152,3 +153,34 @@ def let_hear(session: Session, watch_id: int, hears: Collection[Heard]) -> None:
     session.execute(delete(WatchKindRow).where(col(WatchKindRow.watch_id) == watch_id))
     rows = [{"watch_id": watch_id, "kind": each.kind, "threshold": each.threshold, "ends": each.ends} for each in hears]
     session.execute(insert(WatchKindRow), rows)
+
+
+def number(session: Session) -> int:
+    """How many watches there are that were not removed."""
+    statement = select(func.count()).select_from(WatchRow).where(col(WatchRow.removed_at).is_(None))
+    return session.scalar(statement) or 0
+
+
+@dataclass(frozen=True, slots=True)
+class Messages:
+    """The messages to a watch that wait, when the next of them is due, and those that could not be delivered."""
+
+    waiting: int = 0
+    next_due_at: datetime | None = None
+    dead: int = 0
+
+
+def messages(session: Session, watch_ids: Collection[int]) -> dict[int, Messages]:
+    """How the messages to each of these watches stand; one without any is left out."""
+    statement = (
+        select(col(DeliveryRow.watch_id), col(DeliveryRow.state), func.count(), func.min(DeliveryRow.due_at))
+        .where(col(DeliveryRow.watch_id).in_(watch_ids), col(DeliveryRow.state).in_(("waiting", "dead")))
+        .group_by(col(DeliveryRow.watch_id), col(DeliveryRow.state))
+    )
+    found: dict[int, Messages] = {}
+    for watch_id, state, number_, due_at in session.execute(statement):
+        there = found.get(watch_id, Messages())
+        found[watch_id] = (
+            replace(there, waiting=number_, next_due_at=due_at) if state == "waiting" else replace(there, dead=number_)
+        )
+    return found

@@ -25,13 +25,12 @@ from service.app import openapi
 from service.domain.channels import Outcome
 from service.domain.keys import Scope
 from service.domain.notices import Notice, NoticeKind
-from service.domain.watches import Heard
-from service.store import catalogue, cursors, editions, kept, watches
+from service.store import catalogue, cursors, editions, kept
 from service.store.catalogue import Entry
 from service.store.cursors import CursorKey
 from service.store.engine import Database
 from service.store.kept import Shelf
-from service.store.tables import DeliveryRow, WatchRow
+from service.store.tables import DeliveryRow
 from tests.api.conftest import Caller, Clock, TestClient
 from tests.api.remembered import Remembered
 from tests.api.scenes import PRODUCTION, add_stage, begin, catch_up, correct, count, decide, report
@@ -282,6 +281,18 @@ def _made(app: FastAPI, client: TestClient, database: Database, clock: Clock) ->
         drafted(office),
         office.send("POST", f"{CUTS}/1/lock", headers={"If-Match": "*"}),
         drafted(office),
+        *(
+            office.post(
+                "/v1/watches",
+                {
+                    "name": name,
+                    "hears": [{"kind": kind}],
+                    "channel": "webhook",
+                    "target": {"url": "https://hooks.studio.example/tiedown"},
+                },
+            )
+            for name, kind in ((str(EXAMPLES["watch"]), "approved"), ("mill-reports", "report ready"))
+        ),
     ):
         assert response.is_success, response.text
     catch_up(database, clock)
@@ -318,20 +329,8 @@ def _keep(database: Database, clock: Clock) -> None:
 
 
 def _deliver(database: Database, clock: Clock) -> None:
-    """A watch with two messages, of which the example's failed once."""
+    """Two messages to the example's watch, of which the example's failed once."""
     with database.writing() as session:
-        watch = WatchRow(
-            name=str(EXAMPLES["watch"]),
-            channel="webhook",
-            target={"url": "https://hooks.studio.example/tiedown"},
-            time_zone="Europe/London",
-            secret="whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw",
-            by="office",
-            added_at=clock(),
-        )
-        session.add(watch)
-        session.flush()
-        watches.let_hear(session, watch.id or 0, [Heard(kind=NoticeKind.APPROVED)])
         for message_id in (str(EXAMPLES["delivery"]), "msg_other"):
             told = Notice(kind=NoticeKind.APPROVED, subject="shot/1", occasion=message_id, since=clock())
             notices.raise_all(session, [told], worker="notices", now=clock())

@@ -47,6 +47,7 @@ FIELDS = "what holds between two fields is said in their descriptions"
 LIST = "what makes a text a cut list, or a pattern one, is more than a schema can say"
 PHASES = "which way is open to a shot, and what it lacks, is known when it is asked for"
 SIGNERS = "who signs what is a table of the domain, and whose key it is the description cannot know"
+TARGETS = "what a target holds follows from its channel, which may be one that was installed"
 ITEMS = "what holds between a list's items is said in their descriptions"
 
 REFUSED: tuple[Refused, ...] = (
@@ -60,6 +61,19 @@ REFUSED: tuple[Refused, ...] = (
     Refused("key-unknown", UNKNOWN),
     Refused("delivery-unknown", UNKNOWN),
     Refused("watch-unknown", UNKNOWN),
+    Refused("watch-taken", ADDED),
+    Refused("unfit-fields", UNKNOWN, says="There is no kind of notice of this name"),
+    Refused("unfit-fields", FIELDS, says="This kind has no threshold"),
+    Refused("unfit-fields", FIELDS, says="Give the threshold in"),
+    Refused("unfit-fields", FIELDS, says="What this kind tells of has no end"),
+    Refused("unfit-fields", ITEMS, says="Name each kind once at each threshold."),
+    Refused("unfit-fields", FIELDS, says="Name the `production` of the"),
+    Refused("unfit-fields", TARGETS, says="The target of this channel has one field"),
+    Refused("unfit-fields", TARGETS, says="Write https://HOST/PATH"),
+    Refused("unfit-fields", TARGETS, says="addresses in a list"),
+    Refused("unfit-fields", TARGETS, says="Name a folder below the operator's"),
+    Refused("unfit-fields", TARGETS, says="A target is texts"),
+    Refused("invalid-request", FIELDS, says="Give `every_min` or `at`"),
     Refused("watch-off", "nothing is sent to a watch that is disabled or removed"),
     Refused("being-sent", "a message that is being sent is not sent again meanwhile"),
     Refused("shot-unknown", UNKNOWN),
