@@ -233,12 +233,17 @@ def compose(claimed: Claimed, root: str) -> dict[str, Any]:
         "subject": said.subject,
         "text": said.text,
         "html": said.html,
-        "data": {"watch": claimed.watch, "notices": [_data(each) for each in claimed.told]},
+        "data": {"watch": claimed.watch, "notices": [_data(each, claimed.time_zone, root) for each in claimed.told]},
     }
 
 
-def _data(notice: Notice) -> dict[str, Any]:
+def _data(notice: Notice, time_zone: str, root: str) -> dict[str, Any]:
+    told = wording.words(notice, time_zone)
     return {
+        "headline": told.headline,
+        "text": "\n".join(told.sentences),
+        "cautions": list(told.cautions),
+        "url": root + told.path,
         "kind": notice.kind,
         "threshold": notice.threshold,
         "subject": notice.subject,

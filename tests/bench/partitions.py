@@ -42,7 +42,7 @@ from tests.workers.shelf import Shelf
 
 SHOTS = 20
 READY_S = 2.0
-DISABLED = {name: {"enabled": False} for name in ("progress", "nightly", "occupancy")}
+DISABLED = {name: {"enabled": False} for name in ("progress", "nightly", "notices", "occupancy")}
 CURSORS = {"whole": "one cursor", "parted": "one cursor a production"}
 NOW = datetime(2026, 3, 2, 9, tzinfo=UTC)
 LIMIT_S = 600.0
