@@ -1,8 +1,9 @@
 """The worker *notices* tells each occasion once, from facts, whatever the batches and however often it looks."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from types import MappingProxyType
+from typing import Any, ClassVar
 
 import pytest
 from sqlmodel import col, select
@@ -25,7 +26,9 @@ from service.store.events import append
 from service.store.tables import DeliveryRow, NoticeRow, ReminderRow
 from tests.actions.test_notices import watch
 from tests.nights import PRODUCTION, Nights
+from tests.workers.strangers import Listener
 from workers.builtin.notices import Notices, NoticesSettings
+from workers.contract import Change, Context, Event, Notice, Worker
 
 EVENING = "2026-03-04T16:30:00Z"
 
@@ -285,3 +288,94 @@ def test_nobody_is_woken_twice_for_one_instant(floor: Nights) -> None:
     with floor.database.reading() as session:
         assert session.exec(select(ReminderRow).where(ReminderRow.name == "shot/1")).all() == []
         assert len(session.exec(select(DeliveryRow)).all()) == 1
+
+
+class Newer(Notices):
+    """The next version, which reads the log again."""
+
+    version: ClassVar[int] = 2
+    rebuild = Worker.rebuild
+
+
+class Rebuilding(Notices):
+    """The next version, which makes its rows from facts."""
+
+    version: ClassVar[int] = 2
+
+
+@pytest.mark.parametrize("later", [Newer, Rebuilding])
+def test_a_new_version_knows_what_was_told_and_tells_nothing_twice(floor: Nights, later: type[Notices]) -> None:
+    hear(floor, NoticeKind.DECISION_WAITED_FOR, 4)
+    days = ("2026-03-05T09:00:00+00:00", "2026-03-06T17:00:00+00:00")
+    one, other = book(floor, "barn", *days), book(floor, "barn", *days, firmness=Firmness.PENCILLED)
+    floor.count("barn", "0120", 24, outcome="finished")
+    works(floor)
+    works(floor, "2026-03-04T21:00:00Z")
+    before = told(floor)
+    assert {kind for kind, *_ in before} == {
+        NoticeKind.CLASH,
+        NoticeKind.PLANNED_REACHED,
+        NoticeKind.TAKE_FINISHED,
+        NoticeKind.DECISION_WAITED_FOR,
+    }
+
+    floor.worker = later(NoticesSettings())
+    works(floor, "2026-03-04T21:10:00Z")
+    works(floor)
+    assert told(floor) == before
+
+    # It goes on where the other stood.
+    floor.decide("0120", "reject")
+    cancel(floor, other)
+    works(floor)
+    assert sorted(each for each in told(floor)[len(before) :] if each[2]) == [
+        (NoticeKind.CLASH, f"bookings/{one}/{other}", True),
+        (NoticeKind.DECISION_WAITED_FOR, "take/1", True),
+        (NoticeKind.PLANNED_REACHED, "shot/1", True),
+    ]
+
+
+class Lamps(Listener):
+    """A stranger's worker that raises notices of a kind of its own, and of one that is not its own."""
+
+    name: ClassVar[str] = "lamps"
+    events: ClassVar[frozenset[str]] = frozenset({EventKind.STAGE_CALLED})
+    notices: ClassVar[Mapping[str, str]] = MappingProxyType({"lamps/due": "The lamps of a stage are due."})
+    kind = "lamps/due"
+
+    def handle(self, batch: Sequence[Event], context: Context) -> Sequence[Change]:
+        del context
+        return [
+            Notice(
+                kind=self.kind,
+                subject=f"stage/{event.data['stage']}",
+                occasion="400",
+                since=event.at,
+                facts={"text": f"The lamps of {event.data['stage']} have burnt 400 hours."},
+            )
+            for event in batch
+        ]
+
+
+def test_a_worker_of_others_raises_kinds_of_its_own_and_no_other(floor: Nights) -> None:
+    own = watch(floor.database, "electrician", Heard(kind="lamps/due"))
+    floor.worker = Lamps()
+    for _ in range(2):
+        signal(floor, "barn", Signal.CALL)
+        works(floor, floor.now + timedelta(hours=1))
+
+    assert told(floor) == [("lamps/due", "stage/barn", False)]
+    with floor.database.reading() as session:
+        notice = store.read(session.exec(select(NoticeRow)).one())
+        assert [row.watch_id for row in session.exec(select(DeliveryRow))] == [own]
+    assert words(notice, "UTC").sentences == ("The lamps of barn have burnt 400 hours.",)
+
+    floor.worker = Lamps()
+    for kind in (NoticeKind.APPROVED, "others/due", "lamps"):
+        floor.worker.kind = kind
+        signal(floor.at(floor.now + timedelta(hours=1)), "barn", Signal.CALL)
+        with pytest.raises(AssertionError, match="is no kind of notice of the worker lamps"):
+            works(floor)
+        floor.at(floor.now + timedelta(days=1))
+    # What could not be digested is told of as well.
+    assert told(floor)[1:] == [(NoticeKind.EVENT_SET_ASIDE, "worker/lamps", False)]

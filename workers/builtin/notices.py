@@ -18,9 +18,18 @@ from service.domain.notices import NoticeKind
 from service.domain.phases import Phase
 from service.domain.signoffs import Matter
 from service.domain.studio import production_day
-from workers.builtin.findings import PARTNERS, Finding, Findings, concerns_of, of_bookings, of_shots, of_stages
+from workers.builtin.findings import (
+    FURTHEST,
+    PARTNERS,
+    Finding,
+    Findings,
+    concerns_of,
+    of_bookings,
+    of_shots,
+    of_stages,
+)
 from workers.builtin.lateness import LATE, Lateness
-from workers.contract import Change, Context, Event, EventKind, Keep, Notice, Remind, Shot, Worker
+from workers.contract import Change, Context, Event, EventKind, Keep, Notice, Rebuilt, Remind, Shot, Span, Worker
 
 CONDITIONS = "conditions"
 WATCHES = frozenset({EventKind.WATCH_ADDED, EventKind.WATCH_CHANGED, EventKind.WATCH_REMOVED, EventKind.WATCH_DISABLED})
@@ -126,6 +135,24 @@ class Notices(Worker):
             *late.kept(folded, concerns, settles_after=self._settles_after),
             *late.settled(touched.settling),
         ]
+
+    def rebuild(self, mark: Any, limit: int, context: Context) -> Rebuilt:  # noqa: ANN401 - the last shot's id, or None
+        """What holds of the next shots; with the last of them of stages and bookings. Nothing is told."""
+        codes = {each.stage_id: each.code for each in context.stages()}
+        shot_ids = context.shot_ids(after=mark or 0, limit=limit)
+        last = len(shot_ids) < limit
+        shots = context.shots(shot_ids)
+        concerns = {shot_id: concerns_of(shot_id, shot, codes) for shot_id, shot in shots.items()}
+        findings = [of_shots(dict.fromkeys(shots, context.position), shots, concerns, context)]
+        if last:
+            ahead = context.bookings(Span(context.now - timedelta(days=1), context.now + FURTHEST))
+            findings += [
+                of_stages(dict.fromkeys(codes, context.position), codes, context),
+                of_bookings({each.booking_id: context.position for each in ahead}, context),
+            ]
+        _, remembered = _compared(list(chain.from_iterable(each.found for each in findings)), context)
+        keeps = [*remembered, *(keep for each in findings for keep in each.keeps)]
+        return Rebuilt(changes=keeps, mark=None if last else shot_ids[-1])
 
     def scheduled(self, name: str, day: date, context: Context) -> Sequence[Change]:
         """It has no job by the day."""
