@@ -110,7 +110,9 @@ class WatchIn(Body):
     episode: Code | None = Field(None, description="Only of this episode; with `production`.")
     shot: Code | None = Field(None, description="Only of this shot; with `production`.")
     stage: Code | None = Field(None, description="Only of this stage.")
-    person: Line | None = Field(None, description="Only what concerns the animator of this name, as the plan has it.")
+    person: Line | None = Field(
+        None, description="Only what concerns who has this name: who animates, or approved what changed since."
+    )
     channel: Code = Field(description="By which channel: `webhook`, `email`, `folder`, or one that was installed.")
     target: Target = Field(description="Where to, in the channel's terms.")
     time_zone: Line | None = Field(
@@ -131,7 +133,7 @@ class WatchChange(Change):
     episode: Code | None = Field(None, description="Only of this episode; null for all.")
     shot: Code | None = Field(None, description="Only of this shot; null for all.")
     stage: Code | None = Field(None, description="Only of this stage; null for all.")
-    person: Line | None = Field(None, description="Only what concerns this animator; null for all.")
+    person: Line | None = Field(None, description="Only what concerns who has this name; null for all.")
     channel: Given[Code] = Field(None, description="By which channel.")
     target: Given[Target] = Field(None, description="Where to, in the channel's terms.")
     time_zone: Given[Line] = Field(None, description="The reader's time zone by its IANA name.")
@@ -173,7 +175,7 @@ class WatchOut(Out):
     episode: str | None = Field(description="Only of this episode.")
     shot: str | None = Field(description="Only of this shot.")
     stage: str | None = Field(description="Only of this stage.")
-    person: str | None = Field(description="Only what concerns this animator.")
+    person: str | None = Field(description="Only what concerns who has this name.")
     channel: str = Field(description="By which channel.")
     target: dict[str, str | list[str]] = Field(description="Where to.")
     time_zone: str = Field(description="The reader's time zone.")

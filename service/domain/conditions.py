@@ -17,7 +17,7 @@ class Condition:
 
     `since` is when it came about, `occasion` what tells this time from others; where the facts say neither (None), they
     are the moment it was first seen. `times` are all instants at which it came about, rising, of a condition that keeps
-    a record of them.
+    a record of them; `people` whom it concerns beside those whom all about its subject does.
     """
 
     kind: NoticeKind
@@ -27,6 +27,7 @@ class Condition:
     threshold: int = 0
     occasion: str | None = None
     times: Sequence[datetime] | None = None
+    people: tuple[str, ...] = ()
     facts: Mapping[str, Any] = field(default_factory=dict)
 
     @property
@@ -107,6 +108,6 @@ def _notice(condition: Condition, concerns: Concerns, *, occasion: str, since: d
         production_id=concerns.production_id,
         shot_id=concerns.shot_id,
         stage_ids=concerns.stage_ids,
-        people=concerns.people,
+        people=tuple(dict.fromkeys((*concerns.people, *condition.people))),
         facts={**concerns.facts, **condition.facts},
     )

@@ -89,6 +89,7 @@ def of_standing(shot_id: int, standing: Standing) -> Iterator[Condition]:
         kind=NoticeKind.CHANGED_SINCE_APPROVAL,
         subject=subject,
         holds=changed,
+        people=() if approval is None else (approval.signer or approval.by,),
         facts={
             "lacks": lacking(Fact.APPROVAL_SIGNED, standing),
             "signers": [] if approval is None else [approval.signer or approval.by],

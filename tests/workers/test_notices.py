@@ -379,3 +379,32 @@ def test_a_worker_of_others_raises_kinds_of_its_own_and_no_other(floor: Nights) 
         floor.at(floor.now + timedelta(days=1))
     # What could not be digested is told of as well.
     assert told(floor)[1:] == [(NoticeKind.EVENT_SET_ASIDE, "worker/lamps", False)]
+
+
+def test_who_approved_a_shot_is_told_that_it_is_not_what_they_approved(floor: Nights) -> None:
+    floor.count("barn", "0120", 24, outcome="finished")
+    floor.decide("0120", "circle")
+    for phase in ("set dressing", "shooting", "approval"):
+        assert floor.go("0120", phase)
+    assert floor.sign("0120", "approval")
+    assert floor.go("0120", "approved")
+    works(floor)
+    assert told(floor, NoticeKind.CHANGED_SINCE_APPROVAL) == []
+    approver = watch(
+        floor.database, "approver", Heard(kind=NoticeKind.CHANGED_SINCE_APPROVAL, ends=True), person="office"
+    )
+    watch(floor.database, "somebody else", Heard(kind=NoticeKind.CHANGED_SINCE_APPROVAL), person="Ilse")
+
+    # Eleven frames deleted and shot again are other frames (hard case: common practice).
+    for total in (13, 24):
+        floor.at(floor.now + timedelta(minutes=1)).count("barn", "0120", total)
+    works(floor)
+
+    with floor.database.reading() as session:
+        assert [row.watch_id for row in session.exec(select(DeliveryRow))] == [approver]
+        notice = store.read(
+            session.exec(select(NoticeRow).where(NoticeRow.kind == NoticeKind.CHANGED_SINCE_APPROVAL)).one()
+        )
+    said = words(notice, "UTC")
+    assert said.headline == "0120: changed since its approval"
+    assert "is not any more what office approved" in said.sentences[0]
