@@ -114,6 +114,13 @@ class Settings(BaseSettings):
     quarantine_after: int = Field(
         default=5, ge=1, le=1000, description="Failed tries after which an event is set aside for a worker."
     )
+    keep_events_days: int | None = Field(
+        default=None,
+        ge=7,
+        le=36_500,
+        description="For how many days every event is kept in the log. Older ones that only repeat what the ledger "
+        "keeps are taken out once all workers have read them. Unset, all are kept.",
+    )
     workers: dict[str, dict[str, Any]] = Field(
         default={},
         description=(

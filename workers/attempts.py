@@ -3,7 +3,7 @@
 import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Protocol
 
@@ -46,7 +46,7 @@ class Outcome(StrEnum):
     """How a step ended.
 
     Nothing to do; somebody else is at work; the next try lies ahead; the cursor moved; the worker failed; an event was
-    set aside; another engine was faster; an operator disabled the worker.
+    set aside; another engine was faster; an operator disabled the worker; events it had not read were cleaned away.
     """
 
     IDLE = "idle"
@@ -57,6 +57,20 @@ class Outcome(StrEnum):
     QUARANTINED = "quarantined"
     OVERTAKEN = "overtaken"
     DISABLED = "disabled"
+    NEEDS_REBUILD = "needs rebuild"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """What a step works with: `owner`, `alone`, `now` and `beat` are those of `workers.engine.step`."""
+
+    database: Database
+    worker: Worker
+    settings: EngineSettings
+    owner: str
+    alone: bool
+    now: datetime
+    beat: Callable[[], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,11 +19,10 @@ from redis import Redis
 from redis.exceptions import RedisError
 
 from service.settings import Settings
-from service.store import catalogue, editions
 from service.store.cursors import CursorKey
 from service.store.engine import Database
 from service.store.partitions import production_of
-from workers import host, schedule
+from workers import host, schedule, upkeep
 from workers.contract import Partition, Worker
 from workers.deliveries import Sender, post_of
 from workers.engine import Outcome, step
@@ -105,13 +104,8 @@ class Engine:
         self.database.close()
 
     def pulse(self) -> None:
-        """Give a sign of life, and enter the jobs whose time has come."""
-        now = datetime.now(UTC)
-        self.roster.keep_up(now=now)
-        with self.database.writing() as session:
-            catalogue.beat(session, catalogue.ENGINE, host=host.this_host(), now=now)
-            editions.sweep(session, now=now)
-        schedule.enter(self.database, self.roster.workers, now=now)
+        """Give a sign of life, and do what is due with it."""
+        upkeep.pulse(self.database, self.roster, settings=self.settings, now=datetime.now(UTC))
 
 
 def budget_s(settings: Settings) -> float:

@@ -18,10 +18,10 @@ from datetime import UTC, datetime
 from types import FrameType
 
 from service.settings import Settings
-from service.store import catalogue, editions, partitions
+from service.store import editions, partitions
 from service.store.engine import Busy, Database, Unusable
 from service.store.partitions import WHOLE_LOG
-from workers import host, logs, schedule
+from workers import logs, schedule, upkeep
 from workers.contract import Partition, Worker
 from workers.deliveries import Sender, post_of
 from workers.engine import Outcome, step
@@ -88,7 +88,7 @@ class Round:
             return [WHOLE_LOG]
         with self._database.reading() as session:
             parts, asked = partitions.parts(session, by_production=True), partitions.asked_again(session)
-            found = editions.behind(session, worker.name, worker.version, parts, asked=asked)
+            found = editions.behind(session, worker.name, worker.version, parts, kinds=worker.events, asked=asked)
         return list(dict.fromkeys(each.part.name for _, each in found))
 
     def _step(self, worker: Worker, partition: str) -> bool:
@@ -109,17 +109,12 @@ class Round:
         return result.again
 
     def _pulse(self) -> None:
-        """Give a sign of life where it is due, and enter the jobs whose time has come."""
+        """Give a sign of life where it is due, and do what is due with it."""
         self._beat()
         passed = time.monotonic()
         if passed - self._pulsed_at < PULSE_S:
             return
-        now = self._clock()
-        self._roster.keep_up(now=now)
-        with self._database.writing() as session:
-            catalogue.beat(session, catalogue.ENGINE, host=host.this_host(), now=now)
-            editions.sweep(session, now=now)
-        schedule.enter(self._database, self._roster.workers, now=now)
+        upkeep.pulse(self._database, self._roster, settings=self._settings, now=self._clock())
         self._pulsed_at = passed
 
 

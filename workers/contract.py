@@ -340,8 +340,9 @@ class Worker(Protocol):
     def rebuild(self, mark: Any, limit: int, context: Context) -> Rebuilt:  # noqa: ANN401, ARG002 - for who overrides
         """Make rows from facts alone, as if no event had been handled: all of them, over as many calls as it takes.
 
-        Optional; who does not override it is never called here and reads the log from its beginning instead. The first
-        call has the mark None, each later one that which the one before returned; each has facts of its own instant.
+        Optional; who does not override it is never called here and reads the log from its beginning instead, which may
+        lack old counts that were cleaned away. The first call has the mark None, each later one that which the one
+        before returned; each has facts of its own instant.
         `limit` is about how many shots or the like to do; it is halved after a failure, which is tried again for ever.
         Events since the first call are handled afterwards; then the new rows are shown instead, all at once.
         """

@@ -12,8 +12,9 @@ from sqlalchemy import ColumnElement, and_
 from sqlmodel import Session
 
 from service.actions import notices
+from service.domain.editions import EditionState
 from service.domain.events import Event
-from service.store import cursors, editions, events, partitions, quarantine, switches
+from service.store import cursors, editions, events, partitions, quarantine, retention, switches
 from service.store.cursors import Cursor
 from service.store.editions import Edition
 from service.store.engine import Busy, Database
@@ -26,6 +27,7 @@ from workers.attempts import (
     Overtaken,
     StepResult,
     Tried,
+    Turn,
     asked,
     attempt,
     backoff,
@@ -40,7 +42,7 @@ from workers.snapshot import Snapshot
 __all__ = ["WHOLE_LOG", "EngineSettings", "Outcome", "StepResult", "backoff", "step", "write_again"]
 
 # Of the steps of two editions the one that is told of: what went wrong first, then what moved.
-TOLD_FIRST = (Outcome.FAILED, Outcome.QUARANTINED, Outcome.MOVED, Outcome.OVERTAKEN)
+TOLD_FIRST = (Outcome.FAILED, Outcome.QUARANTINED, Outcome.MOVED, Outcome.OVERTAKEN, Outcome.NEEDS_REBUILD)
 
 
 def _silent() -> None:
@@ -72,15 +74,10 @@ def step(
             rest = editions.rest(session, worker.name)
             return StepResult(outcome=Outcome.DISABLED, position=rest.position if rest else 0)
         of_version = editions.live(session, worker.name, worker.version) or [
-            editions.planned(session, worker.name, worker.version, rebuilds=offered(worker))
+            editions.planned(session, worker.name, worker.version, kinds=worker.events, rebuilds=offered(worker))
         ]
-    results = []
-    for edition in of_version:
-        kind = Fill if edition.wants_facts else _Run
-        run = kind(
-            database, worker, edition, partition, settings=settings, owner=owner, alone=alone, now=now, beat=beat
-        )
-        results.append(run.step())
+    turn = Turn(database=database, worker=worker, settings=settings, owner=owner, alone=alone, now=now, beat=beat)
+    results = [(Fill if each.wants_facts else _Run)(turn, each, partition).step() for each in of_version]
     told = [each for outcome in TOLD_FIRST for each in results if each.outcome is outcome]
     return (told or results)[0]
 
@@ -88,25 +85,14 @@ def step(
 class _Run:
     """One step under way."""
 
-    def __init__(
-        self,
-        database: Database,
-        worker: Worker,
-        edition: Edition,
-        partition: str,
-        *,
-        settings: EngineSettings,
-        owner: str,
-        alone: bool,
-        now: datetime,
-        beat: Callable[[], None],
-    ) -> None:
-        self.database, self.worker, self.edition = database, worker, edition
+    def __init__(self, turn: Turn, edition: Edition, partition: str) -> None:
+        self.database, self.worker, self.edition = turn.database, turn.worker, edition
         self.key = edition.cursor(partition)
-        self.settings, self.owner, self.alone, self.now, self.beat = settings, owner, alone, now, beat
+        self.settings, self.owner, self.alone, self.now = turn.settings, turn.owner, turn.alone, turn.now
+        self.beat = turn.beat
         self.part = Part(partition, production_of(partition), 0, 0)
         self.end = 0
-        self.by_production = worker.partition is Partition.BY_PRODUCTION
+        self.by_production = turn.worker.partition is Partition.BY_PRODUCTION
 
     def step(self) -> StepResult:
         """Do what there is to do."""
@@ -129,9 +115,12 @@ class _Run:
             self.end = self._end(session, self.part.last)
             cursor = cursors.find(session, self.key)
             position = self.part.begins if cursor is None else cursor.position
+            unread = self._unread(session, position)
             wanted = cursors.anything_wanted(session, position, kinds=self.worker.events, holds=self._holds())
             again = None if cursor is None else quarantine.to_retry(session, self.key)
             follows = not self.edition.rules and position >= self.end and self._ready(session)
+        if unread:
+            return self._passed_over(position, unread)
         if again is None and (position >= self.end or not self.worker.events) and not follows:
             return StepResult(outcome=Outcome.IDLE, position=position)
         if cursor is not None and (refusal := self._refusal(cursor)):
@@ -146,6 +135,27 @@ class _Run:
             if passed:
                 self._follow(session)
         return StepResult(outcome=Outcome.MOVED if passed else Outcome.OVERTAKEN, position=new if passed else position)
+
+    def _unread(self, session: Session, position: int) -> int:
+        """The last event it wants that was cleaned away after a position and that it does not know of; 0: none was."""
+        part, known = self.part.production_id, self.edition.knows_to
+        return retention.unread(session, part, position=position, knows_to=known, kinds=self.worker.events)
+
+    def _passed_over(self, position: int, unread: int) -> StepResult:
+        """Go no further where events are gone that it had not read, so that nothing is skipped in silence.
+
+        What is shown waits for somebody to have it made anew. What is not shown yet begins again from facts, or goes
+        on with what there is and knows that it lacks the rest.
+        """
+        if self.edition.rules:
+            return StepResult(outcome=Outcome.NEEDS_REBUILD, position=position)
+        with self.database.writing() as session:
+            if self.edition.state is EditionState.FILLING and not self.edition.by_facts:
+                editions.pass_over(session, self.edition, unread)
+            else:
+                kinds, rebuilds = self.worker.events, offered(self.worker)
+                editions.begin_again(session, self.edition, kinds=kinds, rebuilds=rebuilds, now=self.now)
+        return StepResult(outcome=Outcome.OVERTAKEN, position=position)
 
     def _end(self, session: Session, last: int) -> int:
         """Up to which event to read: what is filled beside the rows shown never passes these, and is shown then."""
@@ -202,14 +212,18 @@ class _Run:
         with self.database.reading() as session:
             # The log's head is read first: the snapshot begins with it, so no fact in it is older than the head says.
             head = events.head(session)
+            # A process whose workers no catalogue has yet keeps nobody from cleaning, even since it looked.
+            gone = self._unread(session, claimed.position)
             self.end = max(self._end(session, head), claimed.position)
             kinds, holds = self.worker.events, self._holds()
             batch = events.read_after(session, claimed.position, limit=claimed.batch_limit, kinds=kinds, holds=holds)
             held = quarantine.behind_others(session, self.key, batch) if self.worker.ordered else {}
-            free = [event for event in batch if event.id not in held]
+            free = [event for event in batch if event.id not in held] if not gone else []
             context = self._context(session, head)
             changes, failure = self._handled(session, free, context) if free else ((), None)
             health = asked(self.worker, context) if free and failure is None else None
+        if gone:
+            return self._released(claimed)
         if failure is not None:
             return self._failed(claimed, batch, failure)
         reached = batch[-1].id if len(batch) == claimed.batch_limit else self.end
@@ -222,6 +236,11 @@ class _Run:
         except Exception as error:  # noqa: BLE001 - rows the database refuses are the worker's failure like any other
             return self._failed(claimed, batch, describe(error))
         return StepResult(outcome=Outcome.MOVED, position=reached, handled=len(free))
+
+    def _released(self, claimed: Cursor) -> StepResult:
+        with self.database.writing() as session:
+            cursors.release(session, self.key, owner=self.owner, attempts=max(0, claimed.attempts - 1))
+        return StepResult(outcome=Outcome.OVERTAKEN, position=claimed.position)
 
     def _context(self, session: Session, head: int) -> Snapshot:
         return Snapshot(

@@ -1,9 +1,9 @@
 """A rebuild: the rows of a worker made anew from facts, step by step, beside those that are shown."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 from functools import partial
 from itertools import islice
 
@@ -12,14 +12,14 @@ from sqlmodel import Session
 from service.store import cursors, editions, events
 from service.store.cursors import Cursor
 from service.store.editions import Edition
-from service.store.engine import Busy, Database
+from service.store.engine import Busy
 from workers.attempts import (
     FIRST_PAUSE_AFTER_DEATH_S,
     FIRST_PAUSE_S,
-    EngineSettings,
     Outcome,
     Overtaken,
     StepResult,
+    Turn,
     attempt,
     backoff,
     describe,
@@ -45,23 +45,12 @@ class Fill:
     is the number of steps done. Nothing is ever set aside: it is tried until it succeeds or is given up.
     """
 
-    def __init__(
-        self,
-        database: Database,
-        worker: Worker,
-        edition: Edition,
-        partition: str,
-        *,
-        settings: EngineSettings,
-        owner: str,
-        alone: bool,
-        now: datetime,
-        beat: Callable[[], None],
-    ) -> None:
-        self.database, self.worker, self.edition, self.partition = database, worker, edition, partition
+    def __init__(self, turn: Turn, edition: Edition, partition: str) -> None:
+        self.database, self.worker, self.edition, self.partition = turn.database, turn.worker, edition, partition
         self.key = edition.cursor(partition)
-        self.settings, self.owner, self.alone, self.now, self.beat = settings, owner, alone, now, beat
-        self.by_production = worker.partition is Partition.BY_PRODUCTION
+        self.settings, self.owner, self.alone, self.now = turn.settings, turn.owner, turn.alone, turn.now
+        self.beat = turn.beat
+        self.by_production = turn.worker.partition is Partition.BY_PRODUCTION
 
     def step(self) -> StepResult:
         """Do the next step."""

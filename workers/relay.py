@@ -80,7 +80,7 @@ def look(database: Database, *, now: datetime) -> Work:
             for row in catalogue.newest(session, state=State.LOADED)
             if row.events and row.worker not in off
             for edition, each in editions.behind(
-                session, row.worker, row.version, among[row.by_production], asked=asked
+                session, row.worker, row.version, among[row.by_production], kinds=row.events, asked=asked
             )
             if each.cursor is None or not (each.cursor.leased(now, owner="") or each.cursor.waits(now))
         ]

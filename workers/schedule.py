@@ -198,7 +198,9 @@ def _settle(
 def _editions(session: Session, worker: Worker) -> Sequence[Edition]:
     """The editions a job's rows go to: a rebuild that is under way is not to lack what the job made meanwhile."""
     made = editions.live(session, worker.name, worker.version)
-    return made or [editions.planned(session, worker.name, worker.version, rebuilds=offered(worker))]
+    if made:
+        return made
+    return [editions.planned(session, worker.name, worker.version, kinds=worker.events, rebuilds=offered(worker))]
 
 
 def _apply(session: Session, worker: Worker, changes: Sequence[Change], *, position: int, now: datetime) -> None:

@@ -19,7 +19,7 @@ from service.actions.switches import Switched, WorkerUnknown
 from service.api.quarantine import QuarantinedOut, shown
 from service.api.switches import SwitchIn
 from service.api.workers import WorkerOut, WorkersOut
-from service.domain.workers import SWITCHED_OFF, what_to_do
+from service.domain.workers import SWITCHED_OFF, what_of_the_gap, what_to_do
 from service.store import events
 from service.store import quarantine as set_aside
 from service.store import workers as store
@@ -184,7 +184,9 @@ def _told(standing: Standing, head: int, now: datetime) -> Iterator[tuple[str, s
         yield "last error", f"{_instant(standing.last_error_at)}: {standing.last_error}"
     yield "health", "\n".join(standing.health) or "nothing hinders it"
     yield "set aside", str(standing.quarantined)
-    yield "rebuild", _rebuild(standing.rebuild, head)
+    yield "rebuild", "needed" if standing.needs_rebuild and not standing.rebuild else _rebuild(standing.rebuild, head)
+    if standing.lacks_to:
+        yield "lacks", f"events that were cleaned away, up to {standing.lacks_to}"
     for job in standing.jobs:
         state = "open" if job.done_at is None else f"done {_instant(job.done_at)}"
         yield (
@@ -203,6 +205,8 @@ def _advice(standing: Standing) -> Iterator[str]:
         yield told
     if standing.state in SWITCHED_OFF:
         return
+    if standing.needs_rebuild:
+        yield what_of_the_gap(name, rebuilds=standing.rebuild is not None)
     for each in standing.refused:
         if each.state != standing.state:
             yield f"It is {each.state} on {', '.join(each.hosts)}. {what_to_do(each.state, name, each.distribution)}"

@@ -65,7 +65,7 @@ def ask(session: Session, worker: str, *, by: str, now: datetime) -> Edition:
         return asked
     if shown is None or not (there.events or there.rebuilds):
         raise NoRows(worker)
-    wanted = editions.planned(session, worker, there.version, rebuilds=there.rebuilds, asked_by=by)
+    wanted = editions.planned(session, worker, there.version, kinds=there.events, rebuilds=there.rebuilds, asked_by=by)
     if (
         shown.version != there.version
         or editions.filling(session, worker)

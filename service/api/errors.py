@@ -15,7 +15,7 @@ from starlette.routing import Match
 
 from service.api import refusals
 from service.api.fields import Out
-from service.domain.refusals import Clash, Fault, Forbidden, Refusal, Unfit, Unknown
+from service.domain.refusals import Clash, Fault, Forbidden, Gone, Refusal, Unfit, Unknown
 from service.store.engine import Busy, Unreachable
 
 log = logging.getLogger("tiedown.api")
@@ -37,6 +37,7 @@ STATUSES: tuple[tuple[type[Refusal], HTTPStatus], ...] = (
     (refusals.NotAcceptable, HTTPStatus.NOT_ACCEPTABLE),
     (refusals.BodyStalled, HTTPStatus.REQUEST_TIMEOUT),
     (Clash, HTTPStatus.CONFLICT),
+    (Gone, HTTPStatus.GONE),
     (refusals.Stale, HTTPStatus.PRECONDITION_FAILED),
     (refusals.BodyTooLarge, HTTPStatus.REQUEST_ENTITY_TOO_LARGE),
     (refusals.UnsupportedMedia, HTTPStatus.UNSUPPORTED_MEDIA_TYPE),

@@ -15,10 +15,10 @@ from service.api.examples import answers
 from service.api.fields import Out
 from service.api.pages import LARGEST_ID, next_page
 from service.api.strict import StrictRoute
-from service.domain.events import Event, EventKind
-from service.domain.refusals import Clash
+from service.domain.events import MAY_GO, Event, EventKind
+from service.domain.refusals import Clash, Gone
 from service.store import events as store
-from service.store import productions, shots
+from service.store import productions, retention, shots
 
 router = APIRouter(prefix="/v1/events", tags=["events"], route_class=StrictRoute)
 
@@ -46,6 +46,19 @@ class AheadOfLog(Clash):
     head: int
 
 
+@dataclass(eq=False)
+class CleanedAway(Gone):
+    """Events after {after} were cleaned away, the last of those asked for at {cleaned_to}.
+
+    From `after={cleaned_to}` on nothing is missing: begin there, and read how things stand at the addresses of what you
+    follow. With `gaps=true` what is left is read all the same; of kinds other than {kinds} nothing ever goes.
+    """
+
+    after: int
+    cleaned_to: int
+    kinds: tuple[str, ...] = tuple(sorted(MAY_GO))
+
+
 class EventOut(Out):
     """Something that happened."""
 
@@ -63,6 +76,10 @@ class EventsOut(Out):
 
     items: list[EventOut] = Field(description="In the order of the log.")
     next: int = Field(description="What to give as `after` next time; nothing before it will ever appear.")
+    cleaned_to: int | None = Field(
+        description="With `gaps`: the id of the last event of those asked for that was cleaned away; null where none "
+        "is missing after `after`."
+    )
 
 
 @router.get(
@@ -70,7 +87,7 @@ class EventsOut(Out):
     operation_id="event_list",
     summary="Read the log",
     response_model=EventsOut,
-    responses=answers({"items": [EVENT], "next": 4812}, ProductionUnknown, AheadOfLog),
+    responses=answers({"items": [EVENT], "next": 4812, "cleaned_to": None}, ProductionUnknown, AheadOfLog, CleanedAway),
 )
 def list_events(
     door: Reader,
@@ -79,10 +96,13 @@ def list_events(
     limit: Annotated[int, Query(ge=1, le=MOST_EVENTS, description="How many events to read at most.")] = 100,
     production: Annotated[str | None, Query(description="Only events of the production with this code.")] = None,
     kind: Annotated[list[EventKind] | None, Query(description="Only events of these kinds.")] = None,
+    gaps: Annotated[bool, Query(description="Read over what was cleaned away, rather than be refused.")] = False,
 ) -> Response:
     """Read what happened after a position, in order. Whoever follows `next` misses nothing and sees nothing twice.
 
     A full page has a `Link` to the next; where there is none the log ends, for now, at `next`.
+    Where events that are asked for were cleaned away after `after`, the answer is 410 and says from where on none is
+    missing.
     Needs `read`; a key bound to a production sees the events of that production.
     """
     with door.reading() as session:
@@ -91,11 +111,16 @@ def list_events(
         if after > head:
             raise AheadOfLog(after, head)
         only = door.caller.production_id if production is None else door.production(session, production).id
+        cleaned_to = retention.cleaned_to(session, production_id=only, kinds=kind)
+        if after < cleaned_to and not gaps:
+            raise CleanedAway(after, cleaned_to)
         found = store.read_after(session, after, limit=limit, kinds=kind, production_id=only)
         full = len(found) == limit
         following = found[-1].id if full else head
         link = next_page(door.request, "after", str(following)) if full else None
-        return door.reply(None, EventsOut(items=outs(session, found), next=following), link=link)
+        missing = cleaned_to if after < cleaned_to else None
+        page = EventsOut(items=outs(session, found), next=following, cleaned_to=missing)
+        return door.reply(None, page, link=link)
 
 
 def outs(session: Session, found: Sequence[Event]) -> list[EventOut]:

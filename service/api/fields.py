@@ -59,6 +59,12 @@ class Change(Body):
         return self
 
 
+LACKS = (
+    "The id of the last event that the rows lack, because it was cleaned away before they were begun and they are made "
+    "from the log; null where they lack none."
+)
+
+
 class Out(BaseModel):
     """What an answer holds; later versions may add fields, never change or drop one."""
 

@@ -12,7 +12,7 @@ from service.api.doors import JSON
 from service.api.examples import answers
 from service.api.fields import Out
 from service.api.switches import DisabledOut
-from service.domain.workers import SWITCHED_OFF, State, what_to_do
+from service.domain.workers import SWITCHED_OFF, State, what_of_the_gap, what_to_do
 from service.store import catalogue, deliveries, workers
 from service.store.engine import Busy, Database
 from service.store.schema import at_head
@@ -51,6 +51,7 @@ class LagOut(Out):
     disabled: DisabledOut | None = Field(description="Who disabled it, when and why; null where nobody did.")
     lag_events: int = Field(description="How many events it has still to read; counted to 10 000.")
     lag_s: float = Field(description="For how many seconds the oldest of them has waited.")
+    needs_rebuild: bool = Field(description="Whether it stands still, since events it had not read were cleaned away.")
 
 
 class NotDeliveredOut(Out):
@@ -74,7 +75,16 @@ READY = {
     "status": "ready",
     "reasons": [],
     "engine_seen_at": "2026-03-02T14:05:03.500000Z",
-    "workers": [{"name": "progress", "state": "loaded", "disabled": None, "lag_events": 0, "lag_s": 0.0}],
+    "workers": [
+        {
+            "name": "progress",
+            "state": "loaded",
+            "disabled": None,
+            "lag_events": 0,
+            "lag_s": 0.0,
+            "needs_rebuild": False,
+        }
+    ],
     "not_delivered": {"dead": 0, "failing": 1},
 }
 UNREADY = {
@@ -140,6 +150,7 @@ def _readiness(database: Database, now: datetime) -> ReadyOut:
             disabled=DisabledOut.of(each.disabled),
             lag_events=each.lag.events,
             lag_s=each.lag.seconds(now),
+            needs_rebuild=each.needs_rebuild,
         )
         for each in standings
     ]
@@ -178,6 +189,9 @@ def _hindrances(worker: Standing, now: datetime) -> Iterator[str]:
         yield f"{named} {what_to_do(each.state, worker.worker, each.distribution)}"
     if worker.state is State.MISSING:
         yield f"The worker {worker.worker} is missing. {what_to_do(worker.state, worker.worker, worker.distribution)}"
+    if worker.needs_rebuild:
+        what = what_of_the_gap(worker.worker, rebuilds=worker.rebuild is not None)
+        yield f"The worker {worker.worker} needs a rebuild. {what}"
     if worker.state is State.LOADED and (lag_s := worker.lag.seconds(now)) > BEHIND_AFTER_S:
         yield f"The worker {worker.worker} is {worker.lag.events} events and {lag_s:.0f} s behind."
     if worker.quarantined:

@@ -24,7 +24,7 @@ from service.domain.histories import Entry
 from service.domain.keys import Scope
 from service.domain.studio import day_opens
 from service.store import histories as store
-from service.store import studio
+from service.store import retention, studio
 from service.store.histories import Asked
 
 router = APIRouter(prefix="/v1/productions", tags=["shots"], route_class=StrictRoute)
@@ -79,6 +79,22 @@ class EntryOut(Out):
         )
 
 
+class CleanedOut(Out):
+    """Events of a shot that are gone from the log; what they told of is in the ledger."""
+
+    events: int = Field(description="How many of the kinds asked for, on whichever days.")
+    to: int = Field(description="The id of the last of them.")
+    until: datetime = Field(description="When the latest of them happened (UTC).")
+
+
+class HistoryOut(Page[EntryOut]):
+    """A page of what happened to a shot."""
+
+    cleaned: CleanedOut | None = Field(
+        description="What is missing, since it was cleaned away; null where nothing that was asked for is."
+    )
+
+
 ENTRY: Mapping[str, Any] = {
     "position": 4812,
     "first_position": 4812,
@@ -107,8 +123,8 @@ ENTRY: Mapping[str, Any] = {
     "/{production}/shots/{shot}/history",
     operation_id="shot_history",
     summary="Read a shot's history",
-    response_model=Page[EntryOut],
-    responses=answers(page_of(ENTRY), ProductionUnknown, ShotUnknown),
+    response_model=HistoryOut,
+    responses=answers({**page_of(ENTRY), "cleaned": None}, ProductionUnknown, ShotUnknown),
 )
 def list_history(
     door: Reader,
@@ -130,13 +146,15 @@ def list_history(
 ) -> Response:
     """Read everything that happened to a shot, by whom, a sentence each time; what is counted is in frames.
 
-    It is in the order of the log. Days are the studio's production days. Needs `read`; animators are named to keys that
+    It is in the order of the log. Where the studio cleans its log, old counts go, but for the last of the shot; their
+    frames do not. Days are the studio's production days. Needs `read`; animators are named to keys that
     cover `coordinate`.
     """
     names = door.caller.scope.covers(Scope.COORDINATE)
     folded = counts is Counts.FOLDED
     with door.reading() as session:
-        row = shots.find(session, door.production(session, production), shot)
+        of = door.production(session, production)
+        row = shots.find(session, of, shot)
         set_by = studio.load(session)
         asked = Asked(
             newest_first=order is Order.NEWEST,
@@ -147,9 +165,13 @@ def list_history(
         most = MOST_FOLDED if folded else window.limit
         found = store.page(session, row.id or 0, asked, after=window.after, limit=most + 1)
         shown = found[:most]
+        gap = retention.gap(session, production_id=of.id or 0, shot_id=row.id or 0, kinds=kind)
         entries, told = histories.entries(shown, store.seen(session, shown), limit=window.limit, folded=folded)
     following = window.cursor(found[told - 1].id) if told < len(found) else None
-    page = Page[EntryOut](items=[EntryOut.of(each, names=names) for each in entries], next=following)
+    missing = None
+    if gap is not None and (asked.since is None or gap.until >= asked.since):
+        missing = CleanedOut(events=gap.events, to=gap.position, until=gap.until)
+    page = HistoryOut(items=[EntryOut.of(each, names=names) for each in entries], next=following, cleaned=missing)
     return door.reply(None, page, link=window.link(following))
 
 

@@ -11,7 +11,7 @@ from sqlmodel import Session
 from service.actions.switches import WorkerUnknown
 from service.api.doors import Reader
 from service.api.examples import answers
-from service.api.fields import Out
+from service.api.fields import LACKS, Out
 from service.api.pages import Keying
 from service.api.strict import StrictRoute
 from service.domain.refusals import Unknown
@@ -23,6 +23,7 @@ router = APIRouter(prefix="/v1/workers", tags=["workers"], route_class=StrictRou
 ROWS: Mapping[str, Any] = {
     "version": 1,
     "position": 4812,
+    "lacks_to": None,
     "items": [
         {
             "key": "mill/2026-03-02",
@@ -81,6 +82,7 @@ class KeptPage(Out):
 
     version: int = Field(description="The worker's version that made them.")
     position: int = Field(description="The id of the last event this version has read.")
+    lacks_to: int | None = Field(description=LACKS)
     items: list[KeptOut] = Field(description="The rows of this page, in the order of their keys.")
     next: str | None = Field(description="The cursor of the page that follows; null where this page is the last.")
 
@@ -107,6 +109,7 @@ def list_kept(door: Reader, worker: WorkerInPath, table: TableInPath, window: Ke
         out = KeptPage(
             version=rest.version if rest else 0,
             position=rest.position if rest else 0,
+            lacks_to=(rest.lacks_to or None) if rest else None,
             items=[KeptOut.of(each) for each in shown],
             next=following,
         )

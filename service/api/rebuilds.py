@@ -10,7 +10,7 @@ from service.actions.rebuilds import NoRows, NothingToGiveUp, NotLoaded, Underwa
 from service.actions.switches import WorkerUnknown
 from service.api.doors import Admin
 from service.api.examples import answers
-from service.api.fields import Out
+from service.api.fields import LACKS, Out
 from service.api.kept import WorkerInPath
 from service.api.strict import StrictRoute
 from service.store.editions import Edition
@@ -25,6 +25,7 @@ class RebuildAskedOut(Out):
     edition: int = Field(description="The number of its rows to be.")
     version: int = Field(description="The worker's version that makes them.")
     by_facts: bool = Field(description="Whether they are computed from facts; else by reading the log from its start.")
+    lacks_to: int | None = Field(description=LACKS)
     asked_by: str = Field(description="The key that asked for it.")
 
     @classmethod
@@ -35,6 +36,7 @@ class RebuildAskedOut(Out):
             edition=edition.number,
             version=edition.version,
             by_facts=edition.by_facts,
+            lacks_to=edition.lacks_to or None,
             asked_by=edition.asked_by or "",
         )
 
@@ -44,6 +46,7 @@ ASKED = {
     "edition": 2,
     "version": 1,
     "by_facts": True,
+    "lacks_to": None,
     "asked_by": "office",
 }
 

@@ -9,13 +9,13 @@ from pydantic import Field
 
 from service.api.doors import Reader
 from service.api.examples import answers
-from service.api.fields import Out
+from service.api.fields import LACKS, Out
 from service.api.strict import StrictRoute
 from service.api.switches import DisabledOut
-from service.domain.workers import State, what_to_do
+from service.domain.workers import State, what_of_the_gap, what_to_do
 from service.store import events
 from service.store import workers as store
-from service.store.workers import DayJob, Standing
+from service.store.workers import DayJob, Rebuild, Standing
 
 router = APIRouter(prefix="/v1/workers", tags=["workers"], route_class=StrictRoute)
 
@@ -44,6 +44,8 @@ WORKERS = {
             "health": [],
             "quarantined": 0,
             "rebuild": None,
+            "needs_rebuild": False,
+            "lacks_to": None,
             "refused": [],
             "jobs": [
                 {
@@ -111,6 +113,12 @@ class RebuildOut(Out):
     last_error: str | None = Field(description="What went wrong last.")
     begun_at: datetime = Field(description="When they were begun (UTC).")
     asked_by: str | None = Field(description="The key that asked for them; null where a new version brought them.")
+    lacks_to: int | None = Field(description=LACKS)
+
+    @classmethod
+    def of(cls, rebuild: Rebuild) -> "RebuildOut":
+        """How it goes."""
+        return cls.model_validate({**asdict(rebuild), "lacks_to": rebuild.lacks_to or None})
 
 
 class WorkerOut(Out):
@@ -123,7 +131,7 @@ class WorkerOut(Out):
         "`disabled` where an operator disabled it; else why no host could load it."
     )
     disabled: DisabledOut | None = Field(description="Who disabled it, when and why; null where nobody did.")
-    what_to_do: str | None = Field(description="What to do to have it work where it is not loaded.")
+    what_to_do: str | None = Field(description="What to do to have it work, where it is not loaded or needs a rebuild.")
     distribution: str = Field(description="The package that provides it.")
     error: str | None = Field(description="Why it could not be loaded.")
     hosts: list[str] = Field(description="The machines that have it.")
@@ -145,6 +153,10 @@ class WorkerOut(Out):
     rebuild: RebuildOut | None = Field(
         description="The rows that are made anew and shown once they have caught up; null where none are."
     )
+    needs_rebuild: bool = Field(
+        description="Whether it stands still, because events it wants were cleaned away before it had read them."
+    )
+    lacks_to: int | None = Field(description=LACKS)
     refused: list[RefusedOut] = Field(description="The packages that provide it and cannot be used.")
     jobs: list[DayJobOut] = Field(description="Of each of its jobs the last day done, and the days still open.")
 
@@ -155,7 +167,7 @@ class WorkerOut(Out):
             name=standing.worker,
             version=standing.version,
             state=standing.state,
-            what_to_do=what_to_do(standing.state, standing.worker, standing.distribution),
+            what_to_do=_what_to_do(standing),
             disabled=DisabledOut.of(standing.disabled),
             distribution=standing.distribution,
             error=standing.error,
@@ -172,7 +184,9 @@ class WorkerOut(Out):
             last_error_at=standing.last_error_at,
             health=list(standing.health),
             quarantined=standing.quarantined,
-            rebuild=None if standing.rebuild is None else RebuildOut.model_validate(asdict(standing.rebuild)),
+            rebuild=None if standing.rebuild is None else RebuildOut.of(standing.rebuild),
+            needs_rebuild=standing.needs_rebuild,
+            lacks_to=standing.lacks_to or None,
             refused=[
                 RefusedOut(
                     distribution=each.distribution,
@@ -185,6 +199,12 @@ class WorkerOut(Out):
             ],
             jobs=[DayJobOut.of(job, results=results) for job in standing.jobs],
         )
+
+
+def _what_to_do(standing: Standing) -> str | None:
+    if standing.needs_rebuild and standing.state is State.LOADED:
+        return what_of_the_gap(standing.worker, rebuilds=standing.rebuild is not None)
+    return what_to_do(standing.state, standing.worker, standing.distribution)
 
 
 class WorkersOut(Out):

@@ -174,6 +174,10 @@ MEANINGS: Mapping[EventKind, str] = {
 """What each kind tells of, and in backticks what its `data` holds."""
 
 
+MAY_GO = frozenset({EventKind.FRAMES_COUNTED, EventKind.FRAMES_UNMATCHED})
+"""The kinds of which events may be taken out of the log: the ledger keeps what they tell of. All others are history."""
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """One entry of the log.

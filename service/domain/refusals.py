@@ -61,6 +61,10 @@ class Unknown(Refusal):
     """What the request names does not exist."""
 
 
+class Gone(Refusal):
+    """What the request names was there, and is no more."""
+
+
 class Clash(Refusal):
     """The request contradicts what stands."""
 

@@ -46,6 +46,19 @@ WHAT_TO_DO: Mapping[State, str | None] = {
 SWITCHED_OFF = frozenset({State.DISABLED, State.DISABLED_IN_SETTINGS})
 
 
+REBUILD_IT = (
+    "Events that it had not read were cleaned away, so it stands still. POST /v1/workers/{worker}/rebuild, or run "
+    "`tiedown workers rebuild {worker}`, to have its rows made anew: from facts where it can, else from what the log "
+    "still has."
+)
+REBUILT_SOON = "Events that it had not read were cleaned away; its rows are being made anew, and are shown then."
+
+
+def what_of_the_gap(worker: str, *, rebuilds: bool) -> str:
+    """What a person should do about a worker that needs a rebuild; `rebuilds` where one is under way."""
+    return REBUILT_SOON if rebuilds else REBUILD_IT.format(worker=worker)
+
+
 def what_to_do(state: State, worker: str, package: str) -> str | None:
     """What a person should do about a worker in this state, a sentence; None where nothing is to be done."""
     told = WHAT_TO_DO[state]

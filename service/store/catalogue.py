@@ -8,12 +8,15 @@ from typing import Any
 from sqlalchemy import delete, insert, update
 from sqlmodel import Session, col, func, select
 
+from service.domain.workers import State
 from service.store.cursors import insert_unless_there
 from service.store.tables import CatalogueRow, HeartbeatRow
 
 ENGINE = "engine"
 RELAY = "relay"
 SILENT_FOR = timedelta(days=1)
+# A host writes down what it has once an hour; what it wrote longer ago it may have no more.
+THERE_WITHIN = timedelta(hours=3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +82,16 @@ def newest(session: Session, *, state: str) -> list[CatalogueRow]:
         if row.worker not in found or found[row.worker].version < row.version:
             found[row.worker] = row
     return [found[worker] for worker in sorted(found)]
+
+
+def loaded(session: Session, worker: str, *, now: datetime) -> set[int]:
+    """The versions of a worker that hosts have, as far as is known."""
+    found = select(CatalogueRow.version).where(
+        col(CatalogueRow.worker) == worker,
+        col(CatalogueRow.state) == State.LOADED.value,
+        col(CatalogueRow.seen_at) >= now - THERE_WITHIN,
+    )
+    return set(session.exec(found))
 
 
 def beat(session: Session, role: str, *, host: str, now: datetime) -> None:

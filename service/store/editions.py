@@ -2,35 +2,33 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import ColumnElement, delete, update
 from sqlmodel import Session, col, func, select
 
 from service.domain.editions import EditionState, may_follow
-from service.domain.workers import State
-from service.store import figures, kept, partitions
+from service.store import catalogue, partitions, retention
 from service.store.cursors import FACTS, Cursor, CursorKey, by_partition, insert_unless_there, put_back
 from service.store.cursors import add as add_cursor
 from service.store.cursors import find as find_cursor
 from service.store.partitions import Behind, Part
 from service.store.rows import locked
-from service.store.tables import CatalogueRow, CursorRow, EditionRow, QuarantineRow
-
-# A host writes down what it has once an hour; what it wrote longer ago it may have no more.
-THERE_WITHIN = timedelta(hours=3)
-KEPT_FOR = timedelta(days=7)
-SWEPT_AT_ONCE = 1000
+from service.store.tables import CursorRow, EditionRow
 
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """What rows rest on: their edition, the worker's version that made it, and the last event it has read."""
+    """What rows rest on: their edition, the worker's version that made it, and the last event it has read.
+
+    `lacks_to` is the last event that was cleaned away before they could take it into account, 0 where none was.
+    """
 
     edition: int
     version: int
     position: int
+    lacks_to: int = 0
 
     @property
     def tag(self) -> str:
@@ -43,7 +41,9 @@ class Edition:
     """An edition of a worker's rows: its `number`, the worker's `version` that makes it, and its `state`.
 
     `by_facts` where the worker's `rebuild` fills it, which goes on from `mark` with the step number `steps` until it is
-    `filled`. `reads_from` is where the log stood at the first such step, None before it.
+    `filled`. `reads_from` is where the log stood at the first such step, None before it. `knows_to` is the last event
+    that was cleaned away when it began, where it wants such: it reads the log over that. `kinds` are those it wants,
+    before it is `stored`.
     """
 
     worker: str
@@ -55,6 +55,8 @@ class Edition:
     mark: Any = None
     steps: int = 0
     reads_from: int | None = 0
+    knows_to: int = 0
+    kinds: frozenset[str] = frozenset()
     asked_by: str | None = None
     stored: bool = False
 
@@ -67,6 +69,11 @@ class Edition:
     def wants_facts(self) -> bool:
         """Whether facts are still to be read for it."""
         return self.by_facts and not self.filled
+
+    @property
+    def lacks_to(self) -> int:
+        """The last event that its rows lack because it was cleaned away; 0 where none, or they come from facts."""
+        return 0 if self.by_facts else self.knows_to
 
     def cursor(self, partition: str) -> CursorKey:
         """Its cursor in a partition of the log; while it wants facts, of its steps through these."""
@@ -107,28 +114,45 @@ def live(session: Session, worker: str, version: int) -> list[Edition]:
     return found or [each for each in of_version if each.state is EditionState.FORMER][:1]
 
 
-def planned(session: Session, worker: str, version: int, *, rebuilds: bool, asked_by: str | None = None) -> Edition:
-    """The edition a version would begin with now, not written yet.
+def planned(
+    session: Session,
+    worker: str,
+    version: int,
+    *,
+    kinds: Collection[str],
+    rebuilds: bool,
+    asked_by: str | None = None,
+) -> Edition:
+    """The edition a version that wants these kinds of event would begin with now, not written yet.
 
-    The first of a worker reads the log and is shown from the start; of a later one the worker computes the rows from
-    facts where it can (`rebuilds`), beside those that are shown.
+    The first of a worker reads the log and is shown from the start; of a later one, and where events it wants were
+    cleaned away, the worker computes the rows from facts where it can (`rebuilds`), beside those that are shown.
     """
     rival = ruling(session, worker)
     last = session.exec(select(func.max(EditionRow.edition)).where(col(EditionRow.worker) == worker)).one() or 0
-    by_facts = rebuilds and rival is not None
+    knows_to = retention.cleaned_to(session, kinds=kinds)
+    by_facts = rebuilds and (rival is not None or knows_to > 0)
     return Edition(
         worker=worker,
         number=last + 1,
         version=version,
-        state=EditionState.RULING if rival is None else EditionState.FILLING,
+        state=EditionState.RULING if rival is None and not by_facts else EditionState.FILLING,
         by_facts=by_facts,
         reads_from=None if by_facts else 0,
+        knows_to=knows_to,
+        kinds=frozenset(kinds),
         asked_by=asked_by,
     )
 
 
 def begin(session: Session, edition: Edition, *, now: datetime) -> bool:
-    """Write an edition down unless it is there; False where another has its number or its place."""
+    """Write an edition down unless it is there; False where another has its number or its place.
+
+    Also where events of the kinds it wants were cleaned away since it was planned.
+    """
+    retention.hold(session)
+    if edition.knows_to != retention.cleaned_to(session, kinds=edition.kinds):
+        return False
     values: dict[str, object] = {
         "worker": edition.worker,
         "edition": edition.number,
@@ -138,7 +162,7 @@ def begin(session: Session, edition: Edition, *, now: datetime) -> bool:
         "mark": None,
         "steps": 0,
         "reads_from": edition.reads_from,
-        "lacks_to": 0,
+        "lacks_to": edition.knows_to,
         "swept": False,
         "begun_at": now,
         "asked_by": edition.asked_by,
@@ -209,44 +233,25 @@ def give_up(session: Session, edition: Edition, *, now: datetime) -> None:
     _set(session, edition, state=EditionState.GIVEN_UP.value, ended_at=now)
 
 
-def sweep(session: Session, *, now: datetime, limit: int = SWEPT_AT_ONCE) -> bool:
-    """Take away at most *limit* rows of each table of one edition that will not be shown again; False: there is none.
+def pass_over(session: Session, edition: Edition, position: int) -> None:
+    """Let an edition read the log over what was cleaned away, and know that it lacks it up to this event."""
+    _set(session, edition, lacks_to=position)
 
-    Those of the version that is shown, or given up, go at once; those of another version are kept for a week, and as
-    long as a host has it, so that going back to it costs nothing.
-    """
-    edition = next((each for each in _ended(session) if _spent(session, each, now=now)), None)
-    if edition is None:
+
+def begin_again(session: Session, edition: Edition, *, kinds: Collection[str], rebuilds: bool, now: datetime) -> bool:
+    """Give up an edition that is not shown for another in its place; False where it has changed meanwhile."""
+    state = state_of(session, edition, lock=True)
+    if state is not edition.state or edition.rules:
         return False
-    key = edition.worker, edition.edition
-    rows = figures.sweep(session, *key, limit=limit) + kept.sweep(session, *key, limit=limit)
-    if rows == 0:
-        for row in (CursorRow, QuarantineRow):
-            session.exec(delete(row).where(col(row.worker) == edition.worker, col(row.edition) == edition.edition))
-        edition.swept = True
-        session.add(edition)
-    return True
+    give_up(session, edition, now=now)
+    asked_by = edition.asked_by if state is EditionState.FILLING else None
+    wanted = planned(session, edition.worker, edition.version, kinds=kinds, rebuilds=rebuilds, asked_by=asked_by)
+    return begin(session, wanted, now=now)
 
 
-def _ended(session: Session) -> Sequence[EditionRow]:
-    over = [EditionState.FORMER.value, EditionState.GIVEN_UP.value]
-    statement = select(EditionRow).where(col(EditionRow.state).in_(over), col(EditionRow.swept).is_(False))
-    return session.exec(statement.order_by(col(EditionRow.worker), col(EditionRow.edition))).all()
-
-
-def _spent(session: Session, edition: EditionRow, *, now: datetime) -> bool:
-    if edition.state == EditionState.GIVEN_UP.value:
-        return True
-    shown_now = ruling(session, edition.worker)
-    if shown_now is not None and shown_now.version == edition.version:
-        return True
-    ended_at = edition.ended_at or edition.begun_at
-    return ended_at < now - KEPT_FOR and edition.version not in _loaded(session, edition.worker, now=now)
-
-
-def state_of(session: Session, edition: Edition) -> EditionState:
-    """How an edition stands by now."""
-    return EditionState(session.exec(select(EditionRow.state).where(*_is(edition))).one())
+def state_of(session: Session, edition: Edition, *, lock: bool = False) -> EditionState:
+    """How an edition stands by now; locked where *lock*."""
+    return EditionState(session.scalars(locked(select(EditionRow.state).where(*_is(edition)), lock=lock)).one())
 
 
 def rest(session: Session, worker: str) -> Rest | None:
@@ -254,15 +259,23 @@ def rest(session: Session, worker: str) -> Rest | None:
     edition = ruling(session, worker)
     if edition is None:
         return None
-    return Rest(edition.number, edition.version, partitions.reached(session, worker, edition.number))
+    position = partitions.reached(session, worker, edition.number)
+    return Rest(edition.number, edition.version, position, edition.lacks_to)
 
 
 def behind(
-    session: Session, worker: str, version: int, among: Sequence[Part], *, asked: Collection[CursorKey]
+    session: Session,
+    worker: str,
+    version: int,
+    among: Sequence[Part],
+    *,
+    kinds: Collection[str],
+    asked: Collection[CursorKey],
 ) -> list[tuple[int, Behind]]:
     """The partitions in which a version has something to do, each with the number of the edition it is for.
 
-    An edition that wants facts has its steps done in whichever partition it is.
+    An edition that wants facts has its steps done in whichever partition it is. One that is shown and needs a rebuild,
+    because events of the kinds it wants were cleaned away unread, has nothing to do there.
     """
     found: list[tuple[int, Behind]] = []
     of_version = live(session, worker, version)
@@ -272,6 +285,8 @@ def behind(
             found += ((edition.number, Behind(each, -1, cursor)) for each in among[:1])
         else:
             ours = partitions.behind(session, worker, edition.number, among, asked=asked)
+            if edition.rules:
+                ours = retention.free(session, ours, knows_to=edition.knows_to, kinds=kinds)
             found += ((edition.number, each) for each in ours)
     if not of_version:
         found = [(0, each) for each in partitions.behind(session, worker, 0, among, asked=asked)]
@@ -294,7 +309,7 @@ def ready(
     before = ruling(session, edition.worker, lock=lock)
     if before is None:
         return None, {}
-    loaded = _loaded(session, edition.worker, now=now) if edition.version < before.version else ()
+    loaded = catalogue.loaded(session, edition.worker, now=now) if edition.version < before.version else ()
     if before.number == edition.number or not may_follow(edition.version, before.version, loaded):
         return None
     old = by_partition(session, edition.worker, before.number, lock=lock)
@@ -348,16 +363,6 @@ def versions(session: Session, worker: str) -> dict[int, int]:
     return dict(session.exec(statement).all())
 
 
-def _loaded(session: Session, worker: str, *, now: datetime) -> set[int]:
-    """The versions that hosts have, as far as is known."""
-    found = select(CatalogueRow.version).where(
-        col(CatalogueRow.worker) == worker,
-        col(CatalogueRow.state) == State.LOADED.value,
-        col(CatalogueRow.seen_at) >= now - THERE_WITHIN,
-    )
-    return set(session.exec(found))
-
-
 def _set(session: Session, edition: Edition, **values: object) -> None:
     session.exec(update(EditionRow).where(*_is(edition)).values(**values))
 
@@ -385,6 +390,7 @@ def _edition(row: EditionRow) -> Edition:
         mark=row.mark,
         steps=row.steps,
         reads_from=row.reads_from,
+        knows_to=row.lacks_to,
         asked_by=row.asked_by,
         stored=True,
     )

@@ -11,7 +11,7 @@ from sqlmodel import Session, col, select
 
 from service.domain.editions import EditionState
 from service.domain.workers import SWITCHED_OFF, State
-from service.store import partitions, switches
+from service.store import partitions, retention, switches
 from service.store.cursors import FACTS, Cursor, cursor_of
 from service.store.partitions import Behind
 from service.store.switches import Disabled
@@ -60,7 +60,7 @@ class Rebuild:
     """Rows that are filled beside those shown: by which version, `by_facts` or from the log, and how that goes.
 
     `steps` are those done through the facts, None where these are read or none are; then `position` is the last event
-    read. `asked_by` is who asked for it, None where a new version brought it.
+    read. `asked_by` is who asked for it, None where a new version brought it; `lacks_to` is as in Standing.
     """
 
     edition: int
@@ -73,11 +73,16 @@ class Rebuild:
     last_error: str | None
     begun_at: datetime
     asked_by: str | None
+    lacks_to: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """How the newest version of a worker stands; `position` is the last event it has read on all its partitions."""
+    """How the newest version of a worker stands; `position` is the last event it has read on all its partitions.
+
+    It needs a rebuild, and stands still, where events it wants were cleaned away and it had not read them. `lacks_to`
+    is the last event that its rows lack because it was cleaned away before they were begun, 0 where they lack none.
+    """
 
     worker: str
     version: int
@@ -98,6 +103,8 @@ class Standing:
     health: tuple[str, ...]
     quarantined: int
     rebuild: Rebuild | None
+    needs_rebuild: bool
+    lacks_to: int
     refused: tuple[Refused, ...]
     jobs: tuple[DayJob, ...]
 
@@ -180,7 +187,8 @@ def _standing(
     edition = _of_version(editions, version)
     own = [] if edition is None else read.get((name, edition.edition), [])
     events = tuple(entry.events) if entry is not None else ()
-    reach = partitions.reach(session, _cursors(own))
+    there = _cursors(own)
+    reach = partitions.reach(session, there)
     failed = max((each for each in own if each.last_error_at), key=_failed_at, default=None)
     return Standing(
         worker=name,
@@ -202,9 +210,23 @@ def _standing(
         health=tuple(dict.fromkeys(said for cursor in own for said in cursor.health or ())),
         quarantined=0 if edition is None else quarantined.get((name, edition.edition), 0),
         rebuild=_rebuild(session, editions, read),
+        needs_rebuild=entry is not None and edition is not None and _stuck(session, entry, edition, there),
+        lacks_to=0 if edition is None else _lacks_to(edition),
         refused=_refused(entries),
         jobs=tuple(jobs),
     )
+
+
+def _stuck(session: Session, entry: CatalogueRow, edition: EditionRow, there: Mapping[str, Cursor]) -> bool:
+    if edition.state != EditionState.RULING:
+        return False
+    kinds, by_production = entry.events, entry.by_production
+    known = edition.lacks_to
+    return retention.unread_on_any(session, there, knows_to=known, kinds=kinds, by_production=by_production) > 0
+
+
+def _lacks_to(edition: EditionRow) -> int:
+    return 0 if edition.by_facts else edition.lacks_to
 
 
 def _state(entries: Sequence[CatalogueRow], entry: CatalogueRow | None, *, disabled: Disabled | None) -> State:
@@ -245,6 +267,7 @@ def _rebuild(
         last_error=None if failed is None else failed.last_error,
         begun_at=edition.begun_at,
         asked_by=edition.asked_by,
+        lacks_to=_lacks_to(edition),
     )
 
 

@@ -319,7 +319,7 @@ def _keep(database: Database, clock: Clock) -> None:
     with database.writing() as session:
         catalogue.record(session, "mill-server", [lamps], now=clock(), forget_before=clock())
         for asked_by in (None, "office"):
-            wanted = editions.planned(session, "lamp-hours", 1, rebuilds=False, asked_by=asked_by)
+            wanted = editions.planned(session, "lamp-hours", 1, kinds=(), rebuilds=False, asked_by=asked_by)
             editions.begin(session, wanted, now=clock())
         key = CursorKey("lamp-hours", 1, "all")
         cursors.add(session, key, batch_limit=500)

@@ -55,7 +55,7 @@ def test_following_next_reads_everything_once(reader: Caller, database: Database
     with database.reading() as session:
         assert seen == [each.id for each in events.read_after(session, 0, limit=1000)]
     assert pages == 3
-    assert read(reader, f"after={after}") == {"items": [], "next": after}
+    assert read(reader, f"after={after}") == {"items": [], "next": after, "cleaned_to": None}
 
 
 def test_next_passes_over_what_was_filtered_out(reader: Caller, database: Database, clock: Clock) -> None:
@@ -90,7 +90,7 @@ def test_a_position_the_log_does_not_have_is_refused_and_not_passed_over(reader:
     problem = is_problem(reader.get(f"/v1/events?after={2**31 - 1}"), 409, "ahead-of-log")
     head = read(reader)["next"]
     assert problem["head"] == head
-    assert read(reader, f"after={head}") == {"items": [], "next": head}
+    assert read(reader, f"after={head}") == {"items": [], "next": head, "cleaned_to": None}
 
 
 @pytest.mark.parametrize("query", ["after=-1", "after=x", "after=1.5", f"after={2**31}", "limit=0", "limit=1001"])

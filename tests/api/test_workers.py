@@ -73,7 +73,7 @@ def test_worker_shows_how_far_it_is_behind(reader: Caller, database: Database, c
 def test_worker_shows_what_went_wrong(reader: Caller, database: Database, clock: Clock) -> None:
     key = CursorKey("progress", 1, "")
     with database.writing() as session:
-        editions.begin(session, editions.planned(session, "progress", 1, rebuilds=True), now=clock())
+        editions.begin(session, editions.planned(session, "progress", 1, kinds=(), rebuilds=True), now=clock())
         cursors.add(session, key, batch_limit=500)
         cursors.lease(session, key, attempts=2, owner="me", until=clock())
         cursors.give_back(
@@ -120,7 +120,7 @@ def test_what_a_job_found_in_all_productions_is_not_for_a_key_of_one(
         (job,) = jobs.open_jobs(session)
         jobs.lease(session, job, attempts=1, owner="me", until=clock())
         jobs.finish(session, job, owner="me", result={"drifted": 3}, now=clock())
-        editions.begin(session, editions.planned(session, "progress", 1, rebuilds=True), now=clock())
+        editions.begin(session, editions.planned(session, "progress", 1, kinds=(), rebuilds=True), now=clock())
     found = [
         caller.get("/v1/workers").json()["items"][0]["jobs"][0]["result"]
         for caller in (reader, key(Scope.READ, production="lantern-bay"))
@@ -147,7 +147,16 @@ class TestHealth:
             "status": "ready",
             "reasons": [],
             "engine_seen_at": "2026-03-02T10:00:00Z",
-            "workers": [{"name": "progress", "state": "loaded", "disabled": None, "lag_events": 0, "lag_s": 0.0}],
+            "workers": [
+                {
+                    "name": "progress",
+                    "state": "loaded",
+                    "disabled": None,
+                    "lag_events": 0,
+                    "lag_s": 0.0,
+                    "needs_rebuild": False,
+                }
+            ],
             "not_delivered": {"dead": 0, "failing": 0},
         }
 

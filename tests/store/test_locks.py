@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
+from uuid import uuid4
 
 import pytest
 from sqlmodel import Session
@@ -11,11 +12,12 @@ from service.actions import keys, productions, stages, terminals
 from service.actions.keys import Wanted
 from service.domain.events import EventKind
 from service.domain.keys import Scope
-from service.store import events, idempotency, shots, studio
+from service.store import editions, events, idempotency, retention, shots, studio
 from service.store import keys as key_store
 from service.store import productions as production_store
 from service.store import stages as stage_store
 from service.store import terminals as terminal_store
+from service.store.editions import Edition
 from service.store.engine import Busy, Database
 from service.store.idempotency import Attempt
 from service.store.tables import EpisodeRow, ShotRow, StageRow, StudioRow
@@ -29,12 +31,18 @@ LOCKED: dict[str, Callable[[Session], object]] = {
     "terminal": lambda session: terminal_store.by_name(session, "mill-capture", lock=True),
     "key": lambda session: key_store.by_name(session, "office", lock=True),
     "shot": lambda session: shots.by_code(session, 1, "0120", lock=True),
+    "cleaning": lambda session: editions.begin(session, begun(session), now=NOW),
     "same Idempotency-Key": lambda session: idempotency.recall(session, attempt("k"), now=NOW),
 }
 
 
 def attempt(key: str) -> Attempt:
     return Attempt(api_key_id=1, idempotency_key=key, method="POST", path="/v1/stages", body_digest="")
+
+
+def begun(session: Session) -> Edition:
+    """Rows of a worker that no other session begins."""
+    return editions.planned(session, f"worker-{uuid4()}", 1, kinds=(), rebuilds=False)
 
 
 def furnish(database: Database) -> None:
@@ -84,6 +92,17 @@ def test_rival_waits_for_what_is_locked(database: Database, impatient: Database,
             LOCKED[what](rival)
     with impatient.writing() as rival:
         LOCKED[what](rival)
+
+
+def test_cleaning_does_not_wait_for_whoever_holds_it_up(postgres_url: str) -> None:
+    database = Database.open(postgres_url)
+    with database.writing() as holder:
+        retention.hold(holder)
+        with database.writing() as rival:
+            assert not retention.held(rival)
+    with database.writing() as session:
+        assert retention.held(session)
+    database.close()
 
 
 def test_row_is_read_as_it_is_once_the_lock_is_held(database: Database) -> None:

@@ -12,7 +12,7 @@ from service.actions.rebuilds import NothingToGiveUp, Underway
 from service.domain.editions import may_follow
 from service.domain.events import Event
 from service.domain.workers import State
-from service.store import catalogue, editions, events, kept, workers
+from service.store import catalogue, editions, events, kept, spent, workers
 from service.store.catalogue import Entry
 from service.store.engine import Database
 from service.store.kept import Shelf
@@ -252,7 +252,7 @@ def test_rows_no_more_shown_are_taken_away_a_few_at_a_time(database: Database) -
 
     def left() -> int:
         with database.writing() as session:
-            editions.sweep(session, now=START, limit=2)
+            spent.sweep(session, now=START, limit=2)
         with database.reading() as session:
             return len(session.exec(select(KeptRow).where(col(KeptRow.edition) == 1)).all())
 
@@ -273,8 +273,8 @@ def test_an_earlier_versions_rows_are_kept_for_a_week_so_that_going_back_costs_n
 
     assert states(database) == [(1, 1, "ruling"), (2, 2, "former")]
     with database.writing() as session:
-        assert not editions.sweep(session, now=START + timedelta(days=6), limit=99)
-        assert editions.sweep(session, now=START + timedelta(days=8), limit=99)
+        assert not spent.sweep(session, now=START + timedelta(days=6), limit=99)
+        assert spent.sweep(session, now=START + timedelta(days=8), limit=99)
 
 
 def test_two_hosts_with_two_versions_that_write_the_catalogue_in_turn_do_not_flap(database: Database) -> None:

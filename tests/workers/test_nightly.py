@@ -520,7 +520,7 @@ def test_a_rebuild_remembers_what_was_filed_and_files_nothing_itself(nights: Nig
     nights.at("2026-03-03T10:00:00Z").count("mill", "0130", 30)
     nights.at("2026-03-04T05:00:00Z").work()
     with nights.database.writing() as session:
-        wanted = editions.planned(session, "nightly", 1, rebuilds=True, asked_by="office")
+        wanted = editions.planned(session, "nightly", 1, kinds=(), rebuilds=True, asked_by="office")
         assert editions.begin(session, wanted, now=nights.now)
     # It comes after the report and before the new rows, and is still to revise the day.
     nights.count("barn", "0120", 52, captured="2026-03-02T16:00:00Z", animator="Ines")

@@ -297,7 +297,7 @@ def test_rows_made_anew_from_facts_are_those_made_from_events(
     post(count(1, 40, animator="Ines"), count(2, 52, animator="Odd"), count(3, 25, purpose=NOT_FOR_THE_SHOT[0]))
     catch_up(database)
     with database.writing() as session:
-        wanted = editions.planned(session, "progress", 1, rebuilds=True, asked_by="office")
+        wanted = editions.planned(session, "progress", 1, kinds=(), rebuilds=True, asked_by="office")
         assert (wanted.by_facts, editions.begin(session, wanted, now=MORNING)) == (True, True)
     catch_up(database)
 

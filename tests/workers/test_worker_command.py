@@ -46,7 +46,7 @@ def env(database: Database) -> dict[str, str]:
     ids = say(database, WANTED, WANTED, WANTED)
     with database.writing() as session:
         catalogue.record(session, "mill", [LAMPS, BROKEN], now=START, forget_before=START - timedelta(days=2))
-        editions.begin(session, editions.planned(session, "lamp-hours", 2, rebuilds=True), now=START)
+        editions.begin(session, editions.planned(session, "lamp-hours", 2, kinds=(), rebuilds=True), now=START)
         key = CursorKey("lamp-hours", 1, WHOLE_LOG)
         cursors.add(session, key, batch_limit=500, position=ids[1])
         cursors.note_health(session, key, ["no reading since [noon]"])

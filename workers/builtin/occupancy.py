@@ -7,15 +7,16 @@ for them is answered from the facts, by the same computation.
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from types import MappingProxyType
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from service.domain.events import Event, EventKind
 from service.domain.occupancy import stage_days
 from service.domain.stagefigures import StageDay, stored
 from service.domain.studio import production_day
-from workers.contract import Change, Context, Keep, NoSettings, Result, Schedule, Span, Stage, Worker
+from workers.contract import Change, Context, Keep, NoSettings, Rebuilt, Result, Schedule, Span, Stage, Worker
 
 CLOSE = "close"
 TABLE = "stage_days"
@@ -73,6 +74,13 @@ class Occupancy(Worker):
         wanted = {stage: closed_days(touched[stage.stage_id], stage, context) for stage in _among(touched, context)}
         return _rows(wanted, context)
 
+    def rebuild(self, mark: Any, limit: int, context: Context) -> Rebuilt:  # noqa: ANN401 - stage id and day, or None
+        """The rows of all days that are over, of a few stages over a few days at a time."""
+        left = [each for each in _chunks(context) if mark is None or each.mark > tuple(mark)]
+        now = left[: max(1, limit // (DAYS_AT_ONCE * STAGES_AT_ONCE))]
+        rows = [row for each in now for row in _rows(each.wanted, context)]
+        return Rebuilt(changes=rows, mark=list(now[-1].mark) if len(now) < len(left) else None)
+
     def scheduled(self, name: str, day: date, context: Context) -> Sequence[Change]:
         """Keep the day before `day` of every stage; what a standstill left out is made when an event touches it."""
         if name != CLOSE:
@@ -81,6 +89,28 @@ class Occupancy(Worker):
         wanted = {stage: {yesterday} for stage in context.stages() if stage.began_on <= yesterday}
         changes = _rows(wanted, context)
         return (*changes, Result({"day": yesterday.isoformat(), "stages": len(changes)}))
+
+
+@dataclass(frozen=True, slots=True)
+class _Chunk:
+    """Some days in a row of some stages; `mark` is the first stage's id and the first day."""
+
+    mark: tuple[int, str]
+    wanted: Mapping[Stage, Sequence[date]]
+
+
+def _chunks(context: Context) -> Iterator[_Chunk]:
+    """All days that are over, of all stages, by their marks, which a stage added meanwhile leaves as they are."""
+    yesterday = production_day(context.now, context.studio) - _DAY
+    stages = sorted(context.stages(), key=lambda each: each.stage_id)
+    for at in range(0, len(stages), STAGES_AT_ONCE):
+        some = stages[at : at + STAGES_AT_ONCE]
+        began_on = min(each.began_on for each in some)
+        days = [began_on + number * _DAY for number in range((yesterday - began_on).days + 1)]
+        for first in range(0, len(days), DAYS_AT_ONCE):
+            run = days[first : first + DAYS_AT_ONCE]
+            wanted = {stage: [day for day in run if day >= stage.began_on] for stage in some}
+            yield _Chunk((some[0].stage_id, run[0].isoformat()), wanted)
 
 
 def _among(touched: Mapping[int, Sequence[Span]], context: Context) -> list[Stage]:
@@ -98,12 +128,12 @@ def closed_days(spans: Iterable[Span], stage: Stage, context: Context) -> set[da
     return days
 
 
-def _rows(wanted: Mapping[Stage, Iterable[date]], context: Context) -> list[Change]:
+def _rows(wanted: Mapping[Stage, Iterable[date]], context: Context) -> list[Keep]:
     together: dict[tuple[date, date], list[Stage]] = defaultdict(list)
     for stage, days in wanted.items():
         for run in _runs(sorted(days)):
             together[run].append(stage)
-    changes: list[Change] = []
+    changes: list[Keep] = []
     for (first, last), all_stages in together.items():
         days = [first + number * _DAY for number in range((last - first).days + 1)]
         for at in range(0, len(all_stages), STAGES_AT_ONCE):
