@@ -59,9 +59,9 @@ class StageState:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A condition of a stage, and the next instant at which it may be another though nothing happens."""
+    """A condition of a stage, None where it cannot be judged, and when it may be another though nothing happens."""
 
-    condition: Condition
+    condition: Condition | None
     changes_at: datetime | None
 
 
@@ -117,6 +117,11 @@ def _idle(state: StageState, now: datetime) -> Iterator[Judged]:
     free_until = now + LOOKS_AHEAD if begins is None else begins
     free_s = 0 if there or ended is None else len(state.open & times([Span(ended, free_until)]))
     ahead = [each.span.end_at for each in state.bookings] + ([] if begins is None else [begins])
+    changes_at = min((at for at in ahead if at > now), default=None)
+    if ended is None and not there:
+        # Never booked, or so long ago that nobody remembers: what was told of it stands.
+        yield Judged(None, changes_at)
+        return
     for hours in state.thresholds.get(NoticeKind.STAGE_IDLE, ()):
         condition = Condition(
             kind=NoticeKind.STAGE_IDLE,
@@ -128,7 +133,7 @@ def _idle(state: StageState, now: datetime) -> Iterator[Judged]:
             facts={"idle_since": None if ended is None else ended.isoformat()}
             | ({} if begins is None else {"next_at": begins.isoformat()}),
         )
-        yield Judged(condition, min((at for at in ahead if at > now), default=None))
+        yield Judged(condition, changes_at)
 
 
 def _silent(state: StageState, now: datetime) -> Iterator[Judged]:

@@ -1,6 +1,7 @@
 """The worker *notices* tells each occasion once, from facts, whatever the batches and however often it looks."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from types import MappingProxyType
 from typing import Any, ClassVar
@@ -220,6 +221,38 @@ def test_what_stages_are_told_of_comes_when_its_time_comes(floor: Nights) -> Non
         (NoticeKind.STAGE_IDLE, "stage/1", False),
         (NoticeKind.STAGE_IDLE, "stage/1", True),
     ]
+
+
+def test_a_booking_that_is_moved_frees_its_stage_at_its_new_end(floor: Nights) -> None:
+    open_daily(floor)
+    hear(floor, NoticeKind.STAGE_FREES, 2)
+    hear(floor, NoticeKind.STAGE_IDLE, 8)
+    booking = book(floor, "barn", "2026-03-05T09:00:00+00:00", "2026-03-05T17:00:00+00:00", "0120")
+    works(floor, "2026-03-05T09:00:00Z")
+    with floor.database.writing() as session:
+        found = bookings.find(session, booking, lock=True)
+        was = Wanted(
+            span=Span(found.row.start_at, found.row.end_at),
+            stage=stages.find(session, "barn"),
+            animator=None,
+            shot=shots.find(session, productions.find(session, PRODUCTION), "0120"),
+            part=None,
+            asked_by=None,
+            activity=Activity.SHOOTING,
+            firmness=Firmness.CONFIRMED,
+            note=None,
+        )
+        sooner = replace(was, span=Span(found.row.start_at, datetime(2026, 3, 5, 12, tzinfo=UTC)))
+        bookings.change(session, found, sooner, was=was, author=Author("office"), now=floor.now)
+    works(floor)
+    works(floor, "2026-03-05T10:00:00Z")
+
+    assert told(floor) == [(NoticeKind.STAGE_FREES, "stage/1", False)]
+    # Idle for so long that its last booking is forgotten, it is not said to be taken.
+    works(floor, "2026-03-05T12:00:00Z")
+    hear(floor.at("2026-05-05T12:00:00Z"), NoticeKind.STAGE_IDLE, 16)
+    works(floor)
+    assert told(floor, NoticeKind.STAGE_IDLE) == [(NoticeKind.STAGE_IDLE, "stage/1", False)]
 
 
 def test_bookings_that_clash_are_told_of_until_one_gives_way(floor: Nights) -> None:

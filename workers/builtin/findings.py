@@ -155,7 +155,9 @@ def of_stages(touched: Mapping[int, int], codes: Mapping[int, str], context: Con
             stage_ids=(stage_id,), facts={"stage": codes.get(stage_id), "stages": [codes.get(stage_id)]}
         )
         judged = list(judge(state, context.now))
-        findings.found.extend(Finding(each.condition, concerns, touched[stage_id]) for each in judged)
+        findings.found.extend(
+            Finding(each.condition, concerns, touched[stage_id]) for each in judged if each.condition is not None
+        )
         looks = [each.changes_at for each in judged if each.changes_at is not None]
         findings.look_at[f"stage/{stage_id}"] = min(looks, default=None)
     return findings

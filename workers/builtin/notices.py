@@ -168,6 +168,14 @@ class _Touched:
     bookings: dict[int, int] = field(default_factory=dict)
     settling: list[int] = field(default_factory=list)
 
+    def remind(self, name: str, event_id: int) -> None:
+        """Take in a reminder by the name it was asked for under."""
+        what, _, id_ = name.partition("/")
+        if what == LATE:
+            self.settling.append(int(id_))
+        else:
+            (self.shots if what == "shot" else self.stages)[int(id_)] = event_id
+
 
 def _touched(batch: Sequence[Event], context: Context, codes: Mapping[int, str]) -> _Touched:
     found = _Touched()
@@ -185,11 +193,11 @@ def _touched(batch: Sequence[Event], context: Context, codes: Mapping[int, str])
         if event.kind == EventKind.FRAMES_COUNTED and event.actor in beside:
             found.stages[beside[event.actor]] = event.id
         if event.kind == EventKind.REMINDER_CAME and event.data["worker"] == Notices.name:
-            what, _, id_ = event.data["name"].partition("/")
-            if what == LATE:
-                found.settling.append(int(id_))
-            else:
-                (found.shots if what == "shot" else found.stages)[int(id_)] = event.id
+            found.remind(event.data["name"], event.id)
+    if found.bookings:
+        ahead = context.bookings(Span(context.now - timedelta(days=1), context.now + FURTHEST))
+        touched = [each for each in ahead if each.booking_id in found.bookings and each.stage_id is not None]
+        found.stages.update({each.stage_id or 0: found.bookings[each.booking_id] for each in touched})
     if watched := [event.id for event in batch if event.kind in WATCHES]:
         # Somebody wants to hear of other things: what may hold already is looked at once.
         found.shots.update({id_: found.shots.get(id_, watched[-1]) for id_ in context.shots_in_hand()})
