@@ -19,7 +19,7 @@ from pydantic import ValidationError
 
 from service.actions import deliveries
 from service.actions.deliveries import Claimed
-from service.domain.channels import ChannelState, Outcome
+from service.domain.channels import ChannelState, Receipt
 from service.domain.deliveries import DeliveryState
 from service.settings import Settings
 from service.store import deliveries as store
@@ -169,7 +169,7 @@ def sent(post: Post, claimed: Claimed, *, now: datetime) -> Sent:
     channel = post.channels.get(claimed.channel)
     if channel is None:
         return Sent(
-            Outcome.FAILED,
+            Receipt.FAILED,
             f"The channel {claimed.channel!r} cannot be used on the machine that tried. Set it up in tiedown.toml as "
             f"[channels.{claimed.channel}], or install its package, where engines run, and start them again.",
         )
@@ -178,20 +178,20 @@ def sent(post: Post, claimed: Claimed, *, now: datetime) -> Sent:
     except Exception as error:
         log.exception("no words could be made of notices", extra={"delivery": claimed.message_id})
         said = f"No words could be made of its notices ({type(error).__name__}); see the engine's log."
-        return Sent(Outcome.REFUSED, said)
+        return Sent(Receipt.REFUSED, said)
     try:
         try:
             target = channel.Target.model_validate(dict(claimed.target))
         except ValidationError as error:
             named = [f"{'.'.join(map(str, each['loc'])) or 'target'}: {each['msg']}" for each in error.errors()]
             wrong = "; ".join(named)
-            return Sent(Outcome.REFUSED, f"The channel does not take the watch's target ({wrong}). Put it right.")
+            return Sent(Receipt.REFUSED, f"The channel does not take the watch's target ({wrong}). Put it right.")
         return _checked(channel.send(message, target, secrets=claimed.secrets, now=now))
     except (Exception, SystemExit) as error:
         log.exception("a channel failed", extra={"channel": claimed.channel, "delivery": claimed.message_id})
         # Not what the error says: secrets are among what a channel is given.
         return Sent(
-            Outcome.FAILED, f"The channel {claimed.channel!r} failed ({type(error).__name__}); see the engine's log."
+            Receipt.FAILED, f"The channel {claimed.channel!r} failed ({type(error).__name__}); see the engine's log."
         )
 
 
@@ -203,7 +203,7 @@ def _checked(came: object) -> Sent:
     if pause_s is not None and not math.isfinite(pause_s):
         raise ValueError("a pause is a finite number of seconds")
     status = None if came.status is None else int(came.status)
-    return Sent(Outcome(came.outcome), legible(str(came.detail))[:LONGEST_DETAIL], status, pause_s)
+    return Sent(Receipt(came.outcome), legible(str(came.detail))[:LONGEST_DETAIL], status, pause_s)
 
 
 def _tell(claimed: Claimed, came: Sent, state: DeliveryState | None) -> None:

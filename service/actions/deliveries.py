@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from service.actions.watches import find as find_watch
 from service.domain import wording
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from service.domain.deliveries import MOST_TRIES, DeliveryState, verdict
 from service.domain.events import EventKind
 from service.domain.notices import Notice
@@ -105,7 +105,7 @@ def claim(
         if number is None:
             continue
         if died:
-            store.close_try(session, row.id or 0, number - 1, outcome=Outcome.FAILED, detail=DIED, now=now)
+            store.close_try(session, row.id or 0, number - 1, outcome=Receipt.FAILED, detail=DIED, now=now)
         count[head.watch.channel] += 1
         claimed.append(_claimed(session, head, number=number, tries=seen + 1, owner=owner, now=now))
     return claimed
@@ -114,7 +114,7 @@ def claim(
 def settle(
     session: Session,
     claimed: Claimed,
-    outcome: Outcome,
+    outcome: Receipt,
     *,
     detail: str,
     status: int | None,
@@ -138,7 +138,7 @@ def settle(
         tries=claimed.tries,
         state=becomes.state,
         next_try_at=becomes.next_try_at,
-        error=None if outcome is Outcome.DELIVERED else detail,
+        error=None if outcome is Receipt.DELIVERED else detail,
         now=now,
     )
     if not settled:

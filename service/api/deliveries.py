@@ -17,7 +17,7 @@ from service.api.examples import answers, page_of
 from service.api.fields import Instant, Out
 from service.api.pages import Page, Paging
 from service.api.strict import StrictRoute
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from service.domain.deliveries import DeliveryState
 from service.store import deliveries as store
 from service.store.deliveries import Delivery
@@ -103,7 +103,7 @@ class AttemptOut(Out):
     number: int = Field(description="Which it was, from 1.")
     begun_at: datetime = Field(description="When it was begun (UTC).")
     ended_at: datetime | None = Field(description="When it ended (UTC); null while it is under way.")
-    outcome: Outcome | None = Field(
+    outcome: Receipt | None = Field(
         description="`delivered`; `failed`, tried again; `refused`, never taken; `gone`, nothing is wanted there any "
         "more; null while it is under way."
     )

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 
 
-class Outcome(StrEnum):
+class Receipt(StrEnum):
     """What a try to send came to.
 
     Delivered: the receiver took it. Failed: try again later. Refused: this message will never be taken, so another try

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import assert_never
 
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 
 PAUSES_S = (5, 30, 120, 600, 1_800, 7_200, 21_600, 43_200, 86_400)
 """Seconds between a failed try and the next, a fifth more or less; after the try that follows the last, none."""
@@ -53,17 +53,17 @@ def pause_s(tries: int, message_id: str) -> float | None:
 
 
 def verdict(
-    outcome: Outcome, tries: int, *, message_id: str, retry_after_s: float | None, ended_at: datetime
+    outcome: Receipt, tries: int, *, message_id: str, retry_after_s: float | None, ended_at: datetime
 ) -> Verdict:
     """What becomes of a message whose try of this number came to this outcome; never earlier than it was asked for."""
     match outcome:
-        case Outcome.DELIVERED:
+        case Receipt.DELIVERED:
             return Verdict(DeliveryState.DELIVERED)
-        case Outcome.REFUSED:
+        case Receipt.REFUSED:
             return Verdict(DeliveryState.DEAD)
-        case Outcome.GONE:
+        case Receipt.GONE:
             return Verdict(DeliveryState.DEAD, ends=True)
-        case Outcome.FAILED:
+        case Receipt.FAILED:
             pause = pause_s(tries, message_id)
             if pause is None:
                 return Verdict(DeliveryState.DEAD)

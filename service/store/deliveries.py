@@ -8,7 +8,7 @@ from uuid import uuid4
 from sqlalchemy import ColumnElement, func, insert, or_, select, update
 from sqlmodel import Session, col
 
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from service.domain.deliveries import DeliveryState
 from service.store.rows import locked
 from service.store.tables import DeliveryAttemptRow, DeliveryNoticeRow, DeliveryRow, NoticeRow, WatchRow
@@ -154,7 +154,7 @@ def close_try(
     delivery_id: int,
     number: int,
     *,
-    outcome: Outcome,
+    outcome: Receipt,
     detail: str,
     now: datetime,
     status: int | None = None,

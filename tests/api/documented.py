@@ -22,7 +22,7 @@ from service.actions.deliveries import claim, settle
 from service.actions.keys import Wanted
 from service.api.doors import Knock
 from service.app import openapi
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from service.domain.keys import Scope
 from service.domain.notices import Notice, NoticeKind
 from service.store import catalogue, cursors, editions, kept
@@ -339,7 +339,7 @@ def _deliver(database: Database, clock: Clock) -> None:
             row.message_id = message_id
             session.flush()
         (claimed,) = claim(session, owner="engine", now=clock(), at_once=1, under_way={})
-        settle(session, claimed, Outcome.FAILED, detail="away", status=503, retry_after_s=None, now=clock())
+        settle(session, claimed, Receipt.FAILED, detail="away", status=503, retry_after_s=None, now=clock())
 
 
 def noted(office: Caller, text: str) -> Response:

@@ -8,7 +8,7 @@ import pytest
 from fastapi import FastAPI
 
 from service.actions.deliveries import LEASE, claim, settle
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from service.domain.events import EventKind
 from service.domain.keys import Scope
 from service.store import events, watches
@@ -34,7 +34,7 @@ def listed(caller: Caller, **filters: str) -> Sequence[str]:
     return [each["delivery"] for each in caller.get("/v1/deliveries", params=filters).json()["items"]]
 
 
-def attempts(database: Database, clock: Clock, outcome: Outcome) -> int:
+def attempts(database: Database, clock: Clock, outcome: Receipt) -> int:
     """Try what is due once; how many messages that were."""
     with database.writing() as session:
         claimed = claim(session, owner="engine", now=clock(), at_once=9, under_way={})
@@ -55,12 +55,12 @@ def test_a_failed_message_shows_its_tries_and_need_not_wait(office: Caller, data
     shown = office.get(f"/v1/deliveries/{FAILING}").json()
     assert (shown["state"], shown["tries"], shown["notices"], shown["error"]) == ("waiting", 1, 1, "away")
     assert [(each["number"], each["outcome"], each["status"]) for each in shown["attempts"]] == [(1, "failed", 503)]
-    assert attempts(database, clock, Outcome.DELIVERED) == 0
+    assert attempts(database, clock, Receipt.DELIVERED) == 0
 
     for _ in range(2):
         renewed = office.post(f"/v1/deliveries/{FAILING}/redeliver").json()
         assert (renewed["state"], renewed["tries"], renewed["next_try_at"]) == ("waiting", 0, None)
-    assert attempts(database, clock, Outcome.DELIVERED) == 1
+    assert attempts(database, clock, Receipt.DELIVERED) == 1
     with database.reading() as session:
         told = events.read_after(session, 0, limit=1000, kinds={EventKind.DELIVERY_RENEWED})
     assert [each.data for each in told] == [{"watch": "mill-approvals", "delivery": FAILING, "state": "waiting"}]
@@ -76,7 +76,7 @@ def test_what_is_being_sent_and_what_goes_nowhere_is_not_sent_again(
     under_way = office.post(f"/v1/deliveries/{FAILING}/redeliver")
     assert (under_way.status_code, under_way.json()["type"]) == (409, "/problems/being-sent")
     clock.pass_time(seconds=LEASE.total_seconds())
-    assert attempts(database, clock, Outcome.GONE) == 1
+    assert attempts(database, clock, Receipt.GONE) == 1
 
     for path in (f"deliveries/{FAILING}/redeliver", "watches/mill-approvals/test"):
         off = office.post(f"/v1/{path}")
@@ -90,11 +90,11 @@ def test_a_watch_is_tried_and_what_is_not_delivered_is_counted(
 ) -> None:
     tested = office.post("/v1/watches/mill-approvals/test")
     assert (tested.status_code, tested.json()["test"], tested.json()["state"]) == (202, True, "waiting")
-    assert attempts(database, clock, Outcome.REFUSED) == 1
+    assert attempts(database, clock, Receipt.REFUSED) == 1
     assert office.get(f"/v1/deliveries/{tested.json()['delivery']}").json()["state"] == "dead"
     assert client.get("/readyz").json()["not_delivered"] == {"dead": 0, "failing": 1}
     clock.pass_time(seconds=60)
-    assert attempts(database, clock, Outcome.REFUSED) == 1
+    assert attempts(database, clock, Receipt.REFUSED) == 1
     assert client.get("/readyz").json()["not_delivered"] == {"dead": 1, "failing": 0}
 
 

@@ -10,7 +10,7 @@ from pydantic import BaseModel
 from sqlmodel import col, select
 
 from service.actions import notices
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from service.domain.notices import Notice, NoticeKind
 from service.domain.watches import Heard
 from service.store import events, watches
@@ -62,11 +62,11 @@ class Clock:
 
 
 def took(_: Given) -> Sent:
-    return Sent(Outcome.DELIVERED, "Taken.")
+    return Sent(Receipt.DELIVERED, "Taken.")
 
 
 def failed(_: Given) -> Sent:
-    return Sent(Outcome.FAILED, "The receiver is away.", 503)
+    return Sent(Receipt.FAILED, "The receiver is away.", 503)
 
 
 @dataclass

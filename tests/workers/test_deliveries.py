@@ -10,7 +10,7 @@ import pytest
 from sqlmodel import col, select
 
 from service.actions import deliveries as actions
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from service.domain.deliveries import MOST_TRIES, PAUSES_S, DeliveryState, pause_s
 from service.domain.events import EventKind
 from service.store import deliveries as store
@@ -101,7 +101,7 @@ def test_a_receiver_that_asks_to_be_left_alone_is_and_for_a_day_at_most(house: H
     asked = iter([0.0, 3600.0, 10_000_000.0, None])
 
     def busy(given: Given) -> Sent:
-        return Sent(Outcome.FAILED, "Busy.", 429, next(asked))
+        return Sent(Receipt.FAILED, "Busy.", 429, next(asked))
 
     ledge = Ledge(busy)
     for _ in range(4):
@@ -121,7 +121,7 @@ def test_a_try_is_written_down_before_it_is_made(house: House) -> None:
         (row,) = house.rows()
         (attempt,) = house.tries(row)
         seen.append((row.attempts, attempt.ended_at, row.lease_owner))
-        return Sent(Outcome.DELIVERED, "Taken.")
+        return Sent(Receipt.DELIVERED, "Taken.")
 
     sent_by(house.sender(Ledge(look), owner="one"))
     assert seen == [(1, None, "one")]
@@ -173,7 +173,7 @@ def test_who_was_thought_dead_settles_nothing(house: House) -> None:
         with house.database.writing() as session:
             now = house.clock()
             settled = actions.settle(
-                session, slow, Outcome.REFUSED, detail="late", status=None, retry_after_s=None, now=now
+                session, slow, Receipt.REFUSED, detail="late", status=None, retry_after_s=None, now=now
             )
             late.append(settled)
         return took(given)
@@ -191,7 +191,7 @@ def test_a_receiver_that_wants_no_more_ends_its_watch(house: House) -> None:
         house.tell(occasion)
 
     def gone(given: Given) -> Sent:
-        return Sent(Outcome.GONE, "Nothing more, please.", 410) if given.place == "quay" else took(given)
+        return Sent(Receipt.GONE, "Nothing more, please.", 410) if given.place == "quay" else took(given)
 
     while sent_by(house.sender(Ledge(gone))):
         pass
@@ -282,25 +282,25 @@ def leaving(_: Given) -> object:
 @pytest.mark.parametrize(
     ("fields", "answer", "expected", "told"),
     [
-        ({"channel": "carrier-pigeon"}, took, (Outcome.FAILED, DeliveryState.WAITING), "[channels.carrier-pigeon]"),
+        ({"channel": "carrier-pigeon"}, took, (Receipt.FAILED, DeliveryState.WAITING), "[channels.carrier-pigeon]"),
         (
             {"target": {"place": 3}},
             took,
-            (Outcome.REFUSED, DeliveryState.DEAD),
+            (Receipt.REFUSED, DeliveryState.DEAD),
             "place: Input should be a valid string",
         ),
-        ({}, raising, (Outcome.FAILED, DeliveryState.WAITING), "failed (RuntimeError)"),
-        ({}, leaving, (Outcome.FAILED, DeliveryState.WAITING), "failed (SystemExit)"),
-        ({}, lambda _: 3, (Outcome.FAILED, DeliveryState.WAITING), "failed (TypeError)"),
-        ({}, lambda _: Sent("sent", "Yes."), (Outcome.FAILED, DeliveryState.WAITING), "failed (ValueError)"),  # type: ignore[arg-type]
-        ({}, lambda _: Sent(Outcome.REFUSED, "a\x00b\ud800"), (Outcome.REFUSED, DeliveryState.DEAD), "a\\x00b\\ud800"),
+        ({}, raising, (Receipt.FAILED, DeliveryState.WAITING), "failed (RuntimeError)"),
+        ({}, leaving, (Receipt.FAILED, DeliveryState.WAITING), "failed (SystemExit)"),
+        ({}, lambda _: 3, (Receipt.FAILED, DeliveryState.WAITING), "failed (TypeError)"),
+        ({}, lambda _: Sent("sent", "Yes."), (Receipt.FAILED, DeliveryState.WAITING), "failed (ValueError)"),  # type: ignore[arg-type]
+        ({}, lambda _: Sent(Receipt.REFUSED, "a\x00b\ud800"), (Receipt.REFUSED, DeliveryState.DEAD), "a\\x00b\\ud800"),
     ],
 )
 def test_what_a_channel_cannot_do_is_told(
     house: House,
     fields: Mapping[str, object],
     answer: Callable[[Given], object],
-    expected: tuple[Outcome, DeliveryState],
+    expected: tuple[Receipt, DeliveryState],
     told: str,
 ) -> None:
     house.watch("quay", **fields)
@@ -330,7 +330,7 @@ def test_a_notice_no_words_can_be_made_of_holds_up_nothing(house: House) -> None
 def test_what_is_sent_again_is_joined_by_nothing(house: House) -> None:
     watch_id = house.watch("quay")
     house.tell(1)
-    sent_by(house.sender(Ledge(lambda _: Sent(Outcome.REFUSED, "Never."))))
+    sent_by(house.sender(Ledge(lambda _: Sent(Receipt.REFUSED, "Never."))))
     with house.database.writing() as session:
         actions.renew(session, house.rows()[0].message_id, by="office", now=house.clock())
         store.reset_due(session, watch_id, due_at=NOW + timedelta(hours=1))

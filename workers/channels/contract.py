@@ -17,9 +17,9 @@ from typing import Any, ClassVar, Protocol
 
 from pydantic import BaseModel, ConfigDict
 
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 
-__all__ = ["ENTRY_POINTS", "Channel", "Message", "NoSettings", "Outcome", "Sent", "Target"]
+__all__ = ["ENTRY_POINTS", "Channel", "Message", "NoSettings", "Receipt", "Sent", "Target"]
 
 ENTRY_POINTS = "tiedown.channels.v1"
 # They go into headers, file names and identifiers of mail, and so hold nothing that means something there.
@@ -79,7 +79,7 @@ class Sent:
     receiver's code, of HTTP or SMTP, where it gave one. `retry_after_s` are the seconds it asked to be left alone.
     """
 
-    outcome: Outcome
+    outcome: Receipt
     detail: str
     status: int | None = None
     retry_after_s: float | None = None

@@ -24,7 +24,7 @@ from typing import Annotated, Any, ClassVar, Self, assert_never
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
 
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from workers.channels.certificates import doubt, trusting
 from workers.channels.contract import Channel, Message, Sent, Target
 
@@ -157,7 +157,7 @@ class Email(Channel):
         recipients = list(dict.fromkeys(_read(each).addr_spec for each in target.to))
         if foreign := [each for each in recipients if not self._may_write_to(each)]:
             return Sent(
-                Outcome.REFUSED,
+                Receipt.REFUSED,
                 f"{', '.join(foreign)}: not one of the domains that may be written to. The operator enters them as "
                 "`recipient_domains` of [channels.email] in tiedown.toml.",
             )
@@ -170,15 +170,15 @@ class Email(Channel):
                 f"The mail server {self._named} does not take our password ({error.smtp_code}). Put username and "
                 "password of [channels.email] right."
             )
-            return Sent(Outcome.FAILED, detail, error.smtp_code)
+            return Sent(Receipt.FAILED, detail, error.smtp_code)
         except smtplib.SMTPResponseException as error:
             said = _quoted(error.smtp_code, error.smtp_error)
             detail = f"The mail server {self._named} does not take us: {said}. Ask whoever looks after it."
-            return Sent(Outcome.FAILED, detail, error.smtp_code)
+            return Sent(Receipt.FAILED, detail, error.smtp_code)
         except _Unfit as error:
-            return Sent(Outcome.FAILED, str(error))
+            return Sent(Receipt.FAILED, str(error))
         except (smtplib.SMTPException, OSError) as error:
-            return Sent(Outcome.FAILED, self._broken_off(error))
+            return Sent(Receipt.FAILED, self._broken_off(error))
 
     def _may_write_to(self, address: str) -> bool:
         allowed = {each.lower() for each in self._settings.recipient_domains}
@@ -241,14 +241,14 @@ class Email(Channel):
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 server.rset()
             return Sent(
-                Outcome.FAILED,
+                Receipt.FAILED,
                 f"{self._named} cannot take it for {_named(later)} at the moment, so nobody got it yet; all are tried "
                 "again. Where one address lasts, give it a watch of its own.",
                 next(iter(later.values()))[0],
             )
         if not taken:
             return Sent(
-                Outcome.REFUSED,
+                Receipt.REFUSED,
                 f"{self._named} takes it for none of {_named(never)}. Put these right, then send it again.",
                 next(iter(never.values()))[0],
             )
@@ -262,10 +262,10 @@ class Email(Channel):
             code, said = error.smtp_code, error.smtp_error
         if code == 250:  # noqa: PLR2004 - RFC 5321, 4.2.2: done
             missed = f" Not for {_named(never)}: put these addresses of the watch right." if never else ""
-            return Sent(Outcome.DELIVERED, f"{self._named} took it.{missed}", code)
+            return Sent(Receipt.DELIVERED, f"{self._named} took it.{missed}", code)
         if code >= 500:  # noqa: PLR2004 - RFC 5321, 4.2.1: 5 is for good
             return _refused(f"{self._named} does not take this message", code, said)
-        return Sent(Outcome.FAILED, f"{self._named} cannot take it at the moment: {_quoted(code, said)}.", code)
+        return Sent(Receipt.FAILED, f"{self._named} cannot take it at the moment: {_quoted(code, said)}.", code)
 
     def _broken_off(self, error: Exception) -> str:
         if (wrong := doubt(error)) is not None:
@@ -328,7 +328,7 @@ def _own_name() -> str:
 
 
 def _refused(what: str, code: int, said: bytes | str) -> Sent:
-    return Sent(Outcome.REFUSED, f"{what}: {_quoted(code, said)}. Once that is put right, send this again.", code)
+    return Sent(Receipt.REFUSED, f"{what}: {_quoted(code, said)}. Once that is put right, send this again.", code)
 
 
 def _named(answers: Mapping[str, tuple[int, bytes]]) -> str:

@@ -17,7 +17,7 @@ from typing import Annotated, ClassVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from workers.channels.contract import Channel, Message, Sent, Target
 
 LONGEST_NAME_BYTES = 200
@@ -94,22 +94,22 @@ class Folder(Channel):
         try:
             with _opened(self._root, target.folder) as folder:
                 if _is_there(folder, name):
-                    return Sent(Outcome.DELIVERED, f"{shown} was written before.")
+                    return Sent(Receipt.DELIVERED, f"{shown} was written before.")
                 _write(folder, name, content_of(message))
         except NotADirectoryError:
             return Sent(
-                Outcome.REFUSED,
+                Receipt.REFUSED,
                 f"On the way to {shown.parent} is a file, or a link, which is never followed. Give the watch another "
                 "folder, or put a real one there and send this again.",
             )
         except FileNotFoundError:
             detail = f"There is no folder {self._root}. Mount its disk, or make it; Tiedown does not."
-            return Sent(Outcome.FAILED, detail)
+            return Sent(Receipt.FAILED, detail)
         except OSError as error:
             what = os.strerror(error.errno) if error.errno else type(error).__name__
             remedy = _REMEDIES.get(error.errno or 0, "Look at the disk.")
-            return Sent(Outcome.FAILED, f"{shown} could not be written ({what}). {remedy}")
-        return Sent(Outcome.DELIVERED, f"{shown} was written.")
+            return Sent(Receipt.FAILED, f"{shown} could not be written ({what}). {remedy}")
+        return Sent(Receipt.DELIVERED, f"{shown} was written.")
 
 
 def content_of(message: Message) -> bytes:

@@ -19,7 +19,7 @@ from typing import Annotated, ClassVar
 import httpcore
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from service.domain.channels import Outcome
+from service.domain.channels import Receipt
 from service.domain.signatures import BadSecret, signature
 from workers.channels.certificates import doubt, trusting
 from workers.channels.connecting import Barred, Gate, NotFound, Resolve, TooMuch, look_up
@@ -97,11 +97,11 @@ class Webhook(Channel):
         body = body_of(message)
         timestamp = int(now.timestamp())
         if not secrets:
-            return Sent(Outcome.REFUSED, "The watch has no secret to sign with. Give it one, then send this again.")
+            return Sent(Receipt.REFUSED, "The watch has no secret to sign with. Give it one, then send this again.")
         try:
             signed = " ".join(signature(each, message.id, timestamp=timestamp, body=body) for each in secrets)
         except BadSecret as error:
-            return Sent(Outcome.REFUSED, f"A secret of the watch cannot sign: {error}. Give it a new one.")
+            return Sent(Receipt.REFUSED, f"A secret of the watch cannot sign: {error}. Give it a new one.")
         headers = {
             "host": place.authority,
             "content-length": str(len(body)),
@@ -137,7 +137,7 @@ class Webhook(Channel):
                 finally:
                     _read_a_little(answer)
         except Barred as error:
-            return Sent(Outcome.REFUSED, str(error))
+            return Sent(Receipt.REFUSED, str(error))
         except NotFound:
             detail = f"No address was found for {where}. Is the name right, and does this machine's name server answer?"
         except TooMuch:
@@ -159,7 +159,7 @@ class Webhook(Channel):
                 )
         except (httpcore.NetworkError, httpcore.ProtocolError) as error:
             detail = f"{where} broke the connection off, or does not speak HTTP ({error})."
-        return Sent(Outcome.FAILED, detail)
+        return Sent(Receipt.FAILED, detail)
 
 
 def body_of(message: Message) -> bytes:
@@ -190,16 +190,16 @@ def _told(answer: httpcore.Response, where: str, *, now: datetime) -> Sent:
     """By the status alone. What else a reply says is not kept: a watch must not become a way to read other machines."""
     status = answer.status
     if 200 <= status < 300:  # noqa: PLR2004 - the class of statuses that says yes
-        return Sent(Outcome.DELIVERED, f"{where} took it.", status)
+        return Sent(Receipt.DELIVERED, f"{where} took it.", status)
     if status == GONE:
-        return Sent(Outcome.GONE, f"{where} says that nothing is wanted there any more (410).", status)
+        return Sent(Receipt.GONE, f"{where} says that nothing is wanted there any more (410).", status)
     asked = next((value for name, value in answer.headers if name.lower() == b"retry-after"), b"")
     pause = retry_after_s(asked.decode("latin-1"), now=now)
     if 300 <= status < 400:  # noqa: PLR2004 - the class of statuses that redirects
         detail = f"{where} wants to redirect ({status}), which is never followed. Enter the new address in the watch."
     else:
         detail = f"{where} answered {status}, and should say 2xx. What it lacked is in the receiver's own log."
-    return Sent(Outcome.FAILED, detail, status, pause)
+    return Sent(Receipt.FAILED, detail, status, pause)
 
 
 def _read_a_little(answer: httpcore.Response) -> None:

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from tests.workers.channels.receivers import AT, a_message, listening, make_certificate
-from workers.channels.contract import Outcome, Sent
+from workers.channels.contract import Receipt, Sent
 from workers.channels.email import Email, EmailSettings, EmailTarget, mail_of
 
 HEADERS = {"From", "To", "Subject", "Date", "Message-ID", "Auto-Submitted", "MIME-Version", "Content-Type"}
@@ -115,7 +115,7 @@ def test_a_notice_goes_once_to_all_encrypted_and_under_one_id(
         sent = [send(port, **signing_in), send(port, **signing_in)]
         wrong = send(port, **(signing_in | {"password": "another s3cret"}))
 
-    assert [each.outcome for each in sent] == [Outcome.DELIVERED] * 2
+    assert [each.outcome for each in sent] == [Receipt.DELIVERED] * 2
     assert post.encrypted
     (recipients, mail), again = post.taken
     assert recipients == ["kim@studio.example", "pat@studio.example"]
@@ -134,7 +134,7 @@ def test_a_notice_goes_once_to_all_encrypted_and_under_one_id(
     assert (text.get_content_type(), text.get_content()) == ("text/plain", a_message().text + "\r\n")
     assert (page.get_content_type(), page.get_content()) == ("text/html", a_message().html + "\r\n")
     assert mail.isascii()
-    assert (wrong.outcome, wrong.status) == (Outcome.FAILED, 535)
+    assert (wrong.outcome, wrong.status) == (Receipt.FAILED, 535)
     assert "s3cret" not in wrong.detail
     assert "username and password of [channels.email]" in wrong.detail
 
@@ -152,43 +152,43 @@ def test_encryption_that_was_asked_for_is_had_or_nothing_is_sent(
         misnamed = send(port, security="tls", host="localhost", ca_file=certificate)
         good = send(port, security="tls", ca_file=certificate)
 
-    assert [each.outcome for each in (without, none_at_all, unknown, misnamed)] == [Outcome.FAILED] * 4
+    assert [each.outcome for each in (without, none_at_all, unknown, misnamed)] == [Receipt.FAILED] * 4
     assert "offers no STARTTLS, and without it nothing is sent" in without.detail
     assert "cannot be worked with" in none_at_all.detail
     assert "self-signed certificate" in unknown.detail
     assert "Hostname mismatch" in misnamed.detail
-    assert (good.outcome, len(post.taken), post.encrypted) == (Outcome.DELIVERED, 1, True)
+    assert (good.outcome, len(post.taken), post.encrypted) == (Receipt.DELIVERED, 1, True)
 
 
 @pytest.mark.parametrize(
     ("answers", "expected", "told", "recipients"),
     [
-        ({"MAIL": "451 later"}, (Outcome.FAILED, 451), "does not take us: 451 later", []),
-        ({"MAIL": "550 no such sender"}, (Outcome.FAILED, 550), "Ask whoever looks after it", []),
-        ({"MAIL": "552 too large"}, (Outcome.REFUSED, 552), "too large", []),
+        ({"MAIL": "451 later"}, (Receipt.FAILED, 451), "does not take us: 451 later", []),
+        ({"MAIL": "550 no such sender"}, (Receipt.FAILED, 550), "Ask whoever looks after it", []),
+        ({"MAIL": "552 too large"}, (Receipt.REFUSED, 552), "too large", []),
         (
             {"a@s.example": "450 grey"},
-            (Outcome.FAILED, 450),
+            (Receipt.FAILED, 450),
             "a@s.example (450 grey) at the moment, so nobody got it yet",
             [],
         ),
-        ({"a@s.example": "450 x", "b@s.example": "550 y"}, (Outcome.FAILED, 450), "nobody got it yet", []),
+        ({"a@s.example": "450 x", "b@s.example": "550 y"}, (Receipt.FAILED, 450), "nobody got it yet", []),
         (
             {"a@s.example": "550 no mailbox"},
-            (Outcome.DELIVERED, 250),
+            (Receipt.DELIVERED, 250),
             "Not for a@s.example (550 no mailbox)",
             ["b@s.example"],
         ),
-        ({"a@s.example": "550 x", "b@s.example": "553 y"}, (Outcome.REFUSED, 550), "b@s.example (553 y)", []),
-        ({"DATA": "451 busy"}, (Outcome.FAILED, 451), "at the moment: 451 busy", []),
-        ({"DATA": "554 no\tspam\x1b[31m"}, (Outcome.REFUSED, 554), "does not take this message: 554 no spam [31m", []),
+        ({"a@s.example": "550 x", "b@s.example": "553 y"}, (Receipt.REFUSED, 550), "b@s.example (553 y)", []),
+        ({"DATA": "451 busy"}, (Receipt.FAILED, 451), "at the moment: 451 busy", []),
+        ({"DATA": "554 no\tspam\x1b[31m"}, (Receipt.REFUSED, 554), "does not take this message: 554 no spam [31m", []),
         (
             {"DATA": "drop"},
-            (Outcome.FAILED, None),
+            (Receipt.FAILED, None),
             "sent again under the same Message-ID",
             ["a@s.example", "b@s.example"],
         ),
-        ({"QUIT": "500 what"}, (Outcome.DELIVERED, 250), "took it", ["a@s.example", "b@s.example"]),
+        ({"QUIT": "500 what"}, (Receipt.DELIVERED, 250), "took it", ["a@s.example", "b@s.example"]),
     ],
 )
 def test_what_the_server_says_is_what_comes_next(
@@ -215,19 +215,19 @@ def test_what_the_server_says_is_what_comes_next(
 def test_a_server_that_never_ends_or_talks_nonsense_is_left_in_time(talk: Callable[[socket.socket], object]) -> None:
     with listening(talk) as port:
         sent = send(port, limit_s=0.3)
-    assert sent.outcome is Outcome.FAILED
+    assert sent.outcome is Receipt.FAILED
 
 
 def test_where_nothing_listens() -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
     sent = send(port)
-    assert (sent.outcome, f"127.0.0.1:{port} cannot be worked with" in sent.detail) == (Outcome.FAILED, True)
+    assert (sent.outcome, f"127.0.0.1:{port} cannot be worked with" in sent.detail) == (Receipt.FAILED, True)
 
 
 def test_domains_that_may_not_be_written_to_are_refused() -> None:
     sent = send(25, "kim@studio.example", "kim@elsewhere.example", recipient_domains=["Studio.example"])
-    assert sent.outcome is Outcome.REFUSED
+    assert sent.outcome is Receipt.REFUSED
     assert sent.detail.startswith("kim@elsewhere.example: ")
 
 

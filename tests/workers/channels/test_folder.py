@@ -11,7 +11,7 @@ import pytest
 from pydantic import ValidationError
 
 from tests.workers.channels.receivers import AT, a_message
-from workers.channels.contract import Outcome, Sent
+from workers.channels.contract import Receipt, Sent
 from workers.channels.folder import Folder, FolderSettings, FolderTarget
 
 
@@ -31,7 +31,7 @@ def test_a_notice_is_one_file_however_often_it_is_sent(tmp_path: Path) -> None:
     again = send(tmp_path, "stages/north", text="Der Bühnenboden\n")
     other = send(tmp_path, "stages/north", id="msg_quay8", text="\ud800 half a character")
 
-    assert [each.outcome for each in (first, again, other)] == [Outcome.DELIVERED] * 3
+    assert [each.outcome for each in (first, again, other)] == [Receipt.DELIVERED] * 3
     names = ["stages/north/20261024T090503Z-msg_quay7.json", "stages/north/20261024T090503Z-msg_quay8.json"]
     assert everything(tmp_path) == names
     assert path.read_text() == "read and marked by a script\n"
@@ -65,18 +65,18 @@ def test_links_lead_nowhere_except_for_the_operators_own(tmp_path: Path) -> None
 
     for below in ("out", "out/deeper", "file"):
         sent = send(root, below)
-        assert (sent.outcome, "never followed" in sent.detail) == (Outcome.REFUSED, True)
-    assert send(root).outcome is Outcome.DELIVERED
+        assert (sent.outcome, "never followed" in sent.detail) == (Receipt.REFUSED, True)
+    assert send(root).outcome is Receipt.DELIVERED
     assert everything(outside) == []
 
     (tmp_path / "link").symlink_to(outside)
-    assert send(tmp_path / "link").outcome is Outcome.DELIVERED
+    assert send(tmp_path / "link").outcome is Receipt.DELIVERED
     assert len(everything(outside)) == 1
 
 
 def test_a_folder_that_is_not_there_is_not_made(tmp_path: Path) -> None:
     sent = send(tmp_path / "mount")
-    assert (sent.outcome, (tmp_path / "mount").exists()) == (Outcome.FAILED, False)
+    assert (sent.outcome, (tmp_path / "mount").exists()) == (Receipt.FAILED, False)
     assert "Mount its disk, or make it" in sent.detail
 
 
@@ -90,7 +90,7 @@ def test_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
         signal.signal(signal.SIGXFSZ, before)
 
-    assert sent.outcome is Outcome.FAILED
+    assert sent.outcome is Receipt.FAILED
     assert "could not be written (File too large)" in sent.detail
     assert everything(tmp_path) == []
 
@@ -105,7 +105,7 @@ def test_what_would_be_right_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(os, "rename", failing)
     sent = send(tmp_path)
 
-    assert (sent.outcome, everything(tmp_path)) == (Outcome.FAILED, [])
+    assert (sent.outcome, everything(tmp_path)) == (Receipt.FAILED, [])
     assert right in sent.detail
 
 

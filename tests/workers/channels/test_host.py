@@ -20,7 +20,7 @@ README = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
 LAMP = """
     from pydantic import BaseModel, ConfigDict
 
-    from workers.channels.contract import Channel, Outcome, Sent, Target
+    from workers.channels.contract import Channel, Receipt, Sent, Target
 
     class LampSettings(BaseModel):
         model_config = ConfigDict(extra="forbid", frozen=True)
@@ -39,7 +39,7 @@ LAMP = """
             self.wall = settings.wall
 
         def send(self, message, target, *, secrets, now):
-            return Sent(Outcome.DELIVERED, f"{message.id} flashed {target.flashes} times on the {self.wall} wall.")
+            return Sent(Receipt.DELIVERED, f"{message.id} flashed {target.flashes} times on the {self.wall} wall.")
 """
 BAD = "from workers.channels.contract import Channel\nclass Bad(Channel):\n    name = 'bad'\n"
 

@@ -19,7 +19,7 @@ from standardwebhooks import WebhookVerificationError
 from tests.workers.channels.receivers import AT, SECRET, a_message, answering, listening, make_certificate, receiving
 from workers.channels import connecting
 from workers.channels.connecting import Barred, Gate
-from workers.channels.contract import Outcome, Sent
+from workers.channels.contract import Receipt, Sent
 from workers.channels.webhook import Webhook, WebhookSettings, WebhookTarget, retry_after_s
 
 LOOPBACK = ("127.0.0.0/8",)
@@ -51,7 +51,7 @@ def test_a_notice_is_posted_under_the_hosts_own_name_and_verified_by_the_convent
 
     (request,) = receiver.requests
     headers, body = headers_of(request), request.partition(b"\r\n\r\n")[2]
-    assert (sent.outcome, sent.status) == (Outcome.DELIVERED, 204)
+    assert (sent.outcome, sent.status) == (Receipt.DELIVERED, 204)
     assert request.startswith(b"POST /tiedown?key=1 HTTP/1.1\r\n")
     assert receiver.names == [HOST]
     assert (headers["host"], headers["webhook-id"]) == (f"{HOST}:{receiver.port}", "msg_quay7")
@@ -74,7 +74,7 @@ def test_a_certificate_of_another_name_or_authority_is_not_believed(tmp_path: Pa
         of_nobody = send(f"https://other.studio.example:{receiver.port}/")
 
     assert receiver.requests == []
-    assert [each.outcome for each in (of_another, of_nobody)] == [Outcome.FAILED] * 2
+    assert [each.outcome for each in (of_another, of_nobody)] == [Receipt.FAILED] * 2
     assert "Hostname mismatch" in of_another.detail
     assert "self-signed certificate" in of_nobody.detail
     assert "`ca_file` of [channels.webhook]" in of_nobody.detail
@@ -83,18 +83,18 @@ def test_a_certificate_of_another_name_or_authority_is_not_believed(tmp_path: Pa
 @pytest.mark.parametrize(
     ("status", "headers", "expected"),
     [
-        ("200 OK", (), (Outcome.DELIVERED, 200, None)),
-        ("299 Odd", (), (Outcome.DELIVERED, 299, None)),
-        ("410 Gone", ("Retry-After: 5",), (Outcome.GONE, 410, None)),
-        ("400 Bad Request", (), (Outcome.FAILED, 400, None)),
-        ("429 Too Many Requests", ("retry-after: 120",), (Outcome.FAILED, 429, 120.0)),
+        ("200 OK", (), (Receipt.DELIVERED, 200, None)),
+        ("299 Odd", (), (Receipt.DELIVERED, 299, None)),
+        ("410 Gone", ("Retry-After: 5",), (Receipt.GONE, 410, None)),
+        ("400 Bad Request", (), (Receipt.FAILED, 400, None)),
+        ("429 Too Many Requests", ("retry-after: 120",), (Receipt.FAILED, 429, 120.0)),
         (
             "503 Service Unavailable",
             (f"Retry-After: {format_datetime(AT + timedelta(minutes=3), usegmt=True)}",),
-            (Outcome.FAILED, 503, 180.0),
+            (Receipt.FAILED, 503, 180.0),
         ),
-        ("302 Found", ("Location: /elsewhere",), (Outcome.FAILED, 302, None)),
-        ("307 Temporary Redirect", ("Location: http://169.254.169.254/",), (Outcome.FAILED, 307, None)),
+        ("302 Found", ("Location: /elsewhere",), (Receipt.FAILED, 302, None)),
+        ("307 Temporary Redirect", ("Location: http://169.254.169.254/",), (Receipt.FAILED, 307, None)),
     ],
 )
 def test_the_status_says_what_comes_next(status: str, headers: Sequence[str], expected: object) -> None:
@@ -105,7 +105,7 @@ def test_the_status_says_what_comes_next(status: str, headers: Sequence[str], ex
     # Nothing was asked for a second time, and nothing of the reply is kept.
     assert len(receiver.requests) == 1
     assert "own business" not in sent.detail
-    assert str(sent.status) in sent.detail or sent.outcome is Outcome.DELIVERED
+    assert str(sent.status) in sent.detail or sent.outcome is Receipt.DELIVERED
 
 
 @pytest.mark.parametrize(
@@ -175,7 +175,7 @@ def test_a_receiver_that_never_ends_or_talks_nonsense_is_left_in_time(
     with receiving(answer) as receiver:
         sent = send(f"http://{HOST}:{receiver.port}/", limit_s=0.3)
 
-    assert sent.outcome is Outcome.FAILED
+    assert sent.outcome is Receipt.FAILED
     assert any(each in sent.detail for each in told.split("|")), sent.detail
 
 
@@ -187,7 +187,7 @@ def test_a_receiver_that_does_not_read_is_left_in_time() -> None:
         sent = webhook.send(a_message(data={"x": "x" * 20_000_000}), target, secrets=[SECRET], now=AT)
         over.set()
 
-    assert (sent.outcome, "did not answer within" in sent.detail) == (Outcome.FAILED, True)
+    assert (sent.outcome, "did not answer within" in sent.detail) == (Receipt.FAILED, True)
 
 
 @pytest.mark.parametrize(
@@ -200,7 +200,7 @@ def test_a_receiver_that_does_not_read_is_left_in_time() -> None:
 )
 def test_what_follows_a_good_status_changes_nothing(answer: Callable[[socket.socket], None]) -> None:
     with receiving(answer) as receiver:
-        assert send(f"http://{HOST}:{receiver.port}/", limit_s=0.3).outcome is Outcome.DELIVERED
+        assert send(f"http://{HOST}:{receiver.port}/", limit_s=0.3).outcome is Receipt.DELIVERED
 
 
 class Net(httpcore.NetworkBackend):
@@ -266,7 +266,7 @@ def test_a_name_that_leads_elsewhere_when_asked_again_is_not_asked_again(monkeyp
 def test_a_target_that_is_not_allowed_is_refused_for_good(url: str, told: str) -> None:
     sent = send(url, private_networks=())
 
-    assert (sent.outcome, sent.status) == (Outcome.REFUSED, None)
+    assert (sent.outcome, sent.status) == (Receipt.REFUSED, None)
     assert told in sent.detail
 
 
@@ -283,7 +283,7 @@ def test_a_name_without_an_address_is_tried_again_and_one_that_is_slow_to_look_u
     webhook = Webhook(WebhookSettings(limit_s=0.2), slow)
     for host in ("slow.example", "unknown.example", "a" * 63 + ".example"):
         sent = webhook.send(a_message(), WebhookTarget(url=f"https://{host}/"), secrets=[SECRET], now=AT)
-        assert sent.outcome is Outcome.FAILED
+        assert sent.outcome is Receipt.FAILED
         assert f"No address was found for {host}:443" in sent.detail
     over.set()
 
@@ -294,7 +294,7 @@ def test_where_nothing_listens_and_where_nothing_is_said_to_a_greeting() -> None
     refused = send(f"http://{HOST}:{port}/")
     with receiving(silent) as receiver:
         unanswered = send(f"https://{HOST}:{receiver.port}/", limit_s=0.2)
-    assert (refused.outcome, unanswered.outcome) == (Outcome.FAILED, Outcome.FAILED)
+    assert (refused.outcome, unanswered.outcome) == (Receipt.FAILED, Receipt.FAILED)
     assert f"{HOST}:{port} takes no connection" in refused.detail
     assert "did not answer within 0.2 s" in unanswered.detail
 
@@ -304,7 +304,7 @@ def test_without_a_good_secret_nothing_is_sent(secrets: Sequence[str]) -> None:
     with receiving(answering("200 OK")) as receiver:
         sent = send(f"http://{HOST}:{receiver.port}/", secrets=secrets)
 
-    assert (sent.outcome, receiver.requests) == (Outcome.REFUSED, [])
+    assert (sent.outcome, receiver.requests) == (Receipt.REFUSED, [])
     assert "short" not in sent.detail
 
 
@@ -312,7 +312,7 @@ def test_the_environment_sends_nothing_by_another_way(monkeypatch: pytest.Monkey
     for variable in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "http_proxy", "https_proxy", "all_proxy"):
         monkeypatch.setenv(variable, "http://127.0.0.1:9/")
     with receiving(answering("200 OK")) as receiver:
-        assert send(f"http://{HOST}:{receiver.port}/").outcome is Outcome.DELIVERED
+        assert send(f"http://{HOST}:{receiver.port}/").outcome is Receipt.DELIVERED
     assert "cookie" not in headers_of(receiver.requests[0])
     assert "authorization" not in headers_of(receiver.requests[0])
 
