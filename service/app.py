@@ -51,6 +51,7 @@ from service.api import (
     signoffs,
     spools,
     stages,
+    stream,
     strikes,
     studio,
     switches,
@@ -114,6 +115,7 @@ NOUNS = (
     events,
     watches,
     notices,
+    stream,
     workers,
     kept,
     switches,
@@ -149,15 +151,18 @@ def create_app(
         settings.database_url, pool_size=settings.pool_size, lock_timeout_s=settings.lock_timeout_s
     )
 
+    tail = stream.tail_of(opened, settings)
+
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
+        tail.end()
         if database is None:
             opened.close()
 
     app = _routed(lifespan)
     app.state.settings, app.state.database, app.state.clock = settings, opened, clock
-    app.state.wake = wake
+    app.state.wake, app.state.tail = wake, tail
     app.add_middleware(BodyLimit, limit_bytes=settings.body_limit_bytes)
     app.add_middleware(
         LargeBodiesInTurn,

@@ -5,9 +5,12 @@ repeated is repeated with growing pauses while the service is away or busy: read
 spool and serial), and writes that carry an Idempotency-Key, as every write but a key's does here.
 """
 
+import codecs
+import json
 import random
+import re
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from email.utils import parsedate_to_datetime
 from types import TracebackType
@@ -19,10 +22,12 @@ import httpx
 
 Json = dict[str, Any]
 
+OK = 200
 BUSY = frozenset({429, 503})
 # What one count posted alone may be refused for; of many, each is answered by itself.
 ITS_OWN = frozenset({"count-conflict", "count-malformed", "decision-not-allowed", "other-production"})
 LARGEST_PAGE = 500
+_LINE_END = re.compile(r"\r\n|\r|\n")
 _MEDIA = {"edl": "text/plain", "csv": "text/csv", "json": "application/json"}
 
 
@@ -76,6 +81,74 @@ class Reply:
 
     def __getitem__(self, name: str) -> Any:  # noqa: ANN401 - a JSON value of any kind
         return self.body[name]
+
+
+class EventsMissed(Exception):
+    """Events were cleaned away that were not seen yet, or the log was put back to an earlier copy.
+
+    Read anew what was made of events, then follow the stream after `go_on_after`.
+    """
+
+    def __init__(self, go_on_after: int) -> None:
+        super().__init__(
+            f"Events are gone that were not seen: read anew what was made of them, go on after {go_on_after}"
+        )
+        self.go_on_after = go_on_after
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A server-sent event: its type (`message` where the stream names none), its data, the last id seen by then."""
+
+    kind: str
+    data: str
+    id: str
+
+
+class EventSource:
+    """Reads a stream of server-sent events (WHATWG HTML, section 9.2.6), in whatever pieces it comes.
+
+    `last_id` is what a reader comes back with, `retry_ms` after how many milliseconds, None where the stream says
+    nothing of it. A line ends at CR, LF or both and nowhere else, where Python knows eight more characters.
+    """
+
+    def __init__(self) -> None:
+        self.last_id = ""
+        self.retry_ms: int | None = None
+        self._decoder = codecs.getincrementaldecoder("utf-8-sig")(errors="replace")
+        self._line, self._passes_line_feed = "", False
+        self._id, self._kind, self._data = "", "", ""
+
+    def feed(self, piece: bytes) -> Iterator[Message]:
+        """The events that are whole with this piece."""
+        text = self._decoder.decode(piece)
+        if self._passes_line_feed and text:
+            text = text.removeprefix("\n")
+            self._passes_line_feed = False
+        if text:
+            self._passes_line_feed = text.endswith("\r")
+        *lines, self._line = _LINE_END.split(self._line + text)
+        for line in lines:
+            if line:
+                self._field(*_field(line))
+                continue
+            self.last_id = self._id
+            if self._data:
+                yield Message(self._kind or "message", self._data.removesuffix("\n"), self.last_id)
+            self._kind, self._data = "", ""
+
+    def _field(self, name: str, value: str) -> None:
+        match name:
+            case "data":
+                self._data += f"{value}\n"
+            case "event":
+                self._kind = value
+            case "id" if "\0" not in value:
+                self._id = value
+            case "retry" if value.isascii() and value.isdigit():
+                self.retry_ms = int(value[:9])
+            case _:
+                pass
 
 
 class Client:
@@ -625,6 +698,43 @@ class Client:
         """
         return self._read("/v1/events", {"after": after, **filters})
 
+    def events_stream(
+        self,
+        after: int | None = None,
+        *,
+        reached: Callable[[int], None] = lambda _position: None,
+        silent_s: float = 60.0,
+        **filters: Any,  # noqa: ANN401 - names, lists of names
+    ) -> Generator[Json, None, None]:
+        """Every event after a position, or from now on, as it happens and for ever: each once, in order.
+
+        Where the connection breaks, or nothing is heard for `silent_s`, it goes on after what was seen. `reached` is
+        told each position up to which all was taken; who keeps it goes on there another day. `filters` may be
+        `production` and a list of `kind`. Raises EventsMissed beside what every method does.
+        """
+        stream, tried = _Stream(after, filters), 0
+        timeout = httpx.Timeout(**{**self._http.timeout.as_dict(), "read": silent_s})
+        while True:
+            tried += 1
+            wait_s, trouble = 0.0, "the stream ended before it began"
+            try:
+                with self._http.stream("GET", "/v1/stream", timeout=timeout, **stream.asked) as answer:
+                    if answer.status_code == OK:
+                        for event in stream.follow(answer, reached):
+                            tried = 0
+                            if event is not None:
+                                yield event
+                    else:
+                        answer.read()
+                        if answer.status_code not in BUSY or tried >= self._patience.tries:
+                            raise ApiError(answer.status_code, _document(answer))
+                        wait_s = _retry_after_s(answer)
+            except httpx.TransportError as error:
+                trouble = str(error)
+            if tried >= self._patience.tries:
+                raise Unanswered(f"GET /v1/stream: no answer after {tried} tries: {trouble}")
+            self._sleep(max(stream.retry_s, self._patience.pause_s(max(tried, 1), wait_s)))
+
     def workers(self) -> Reply:
         """The `head` of the log, and every worker: its state, position, lag, last error."""
         return self._read("/v1/workers")
@@ -742,6 +852,44 @@ class Client:
                     return answer
                 retry_after_s = _retry_after_s(answer)
             self._sleep(self._patience.pause_s(tried, retry_after_s))
+
+
+class _Stream:
+    """How far a stream was followed, over several answers."""
+
+    def __init__(self, after: int | None, filters: Mapping[str, Any]) -> None:
+        self.retry_s = 0.0
+        self._after, self._filters = after, filters
+        self._position: int | None = None
+
+    @property
+    def asked(self) -> Json:
+        """What to ask for next."""
+        headers = {"Accept": "text/event-stream", "Cache-Control": "no-store"}
+        if self._position is not None:
+            return {"params": self._filters, "headers": {**headers, "Last-Event-ID": str(self._position)}}
+        began = {} if self._after is None else {"after": self._after}
+        return {"params": {**self._filters, **began}, "headers": headers}
+
+    def follow(self, answer: httpx.Response, reached: Callable[[int], None]) -> Iterator[Json | None]:
+        """The events of an answer, None for each other word of the service; until it ends."""
+        source = EventSource()
+        for piece in answer.iter_bytes():
+            for message in source.feed(piece):
+                self.retry_s = (source.retry_ms or 0) / 1000
+                if message.kind == "end":
+                    return
+                position = int(message.id)
+                if message.kind == "reset" or position < (self._position or 0):
+                    raise EventsMissed(position)
+                self._position = position
+                yield None if message.kind == "position" else json.loads(message.data)
+                reached(position)
+
+
+def _field(line: str) -> tuple[str, str]:
+    name, _, value = line.partition(":")
+    return name, value.removeprefix(" ")
 
 
 def _path(*names: str) -> str:

@@ -96,6 +96,16 @@ class Settings(BaseSettings):
         le=100,
         description="The most bodies of over 16 KiB of counts that a process reads at once; others wait for a turn.",
     )
+    stream_heartbeat_s: Seconds = Field(
+        default=15.0,
+        description="Seconds after which a reader of the stream hears something, and its key is looked at again.",
+    )
+    stream_readers: int = Field(
+        default=200, ge=1, le=10_000, description="The most readers that may follow the stream in one process at once."
+    )
+    stream_readers_of_key: int = Field(
+        default=20, ge=1, le=10_000, description="The most of them that may come with the same key."
+    )
     terminal_silent_s: Seconds = Field(
         default=900.0,
         description="Seconds after which a terminal of a stage at work that is not heard of is said to be silent.",

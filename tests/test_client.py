@@ -1,17 +1,31 @@
 """The client over HTTP: what it repeats and how often, what it makes of refusals, and that the API knows its bodies."""
 
+import itertools
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from typing import Any
 
 import httpx
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, FormatChecker, ValidationError
+from sse_starlette import ServerSentEvent
 
-from service.client import ApiError, Client, Patience, Reply, Unanswered
+from service.client import (
+    ApiError,
+    Client,
+    EventsMissed,
+    EventSource,
+    Message,
+    Patience,
+    Reply,
+    Unanswered,
+)
 from tests.served import served, tiedown
 
 COUNT = {"serial": 1, "production": "p", "shot": "s", "take": 1, "captures_total": 3}
@@ -157,6 +171,110 @@ def test_names_cannot_leave_their_place_in_a_path() -> None:
     with wire.client() as client:
         client.shot("a/../b", "§ 1?x")
     assert wire.requests[0].url.raw_path == b"/v1/productions/a%2F..%2Fb/shots/%C2%A7%201%3Fx"
+
+
+# WHATWG HTML, section 9.2.6, read clause by clause: what comes, which events, and the last id.
+STREAMS: list[tuple[bytes, list[tuple[str, str, str]], str]] = [
+    (b"data: a\n\ndata: b\r\rdata: c\r\n\r\n", [("message", each, "") for each in "abc"], ""),
+    # The last line is no event as long as no empty one follows.
+    (b"data: a\n\ndata: b\n", [("message", "a", "")], ""),
+    (b"data: a\ndata:  b\ndata\ndata:\n\n", [("message", "a\n b\n\n", "")], ""),
+    (b"data\n\n", [("message", "", "")], ""),
+    # Without data there is no event, and the id holds all the same.
+    (b"event: x\nid: 7\n\ndata: a\n\n", [("message", "a", "7")], "7"),
+    (b"id: 7\ndata: a\n\nid: 8\ndata: b\n", [("message", "a", "7")], "7"),
+    (b"id: 7\ndata: a\n\nid\ndata: b\n\n", [("message", "a", "7"), ("message", "b", "")], ""),
+    (b"id: 7\ndata: a\n\nid: 8\x009\ndata: b\n\n", [("message", "a", "7"), ("message", "b", "7")], "7"),
+    (b"event: x\ndata: a\n\ndata: b\n\n", [("x", "a", ""), ("message", "b", "")], ""),
+    (b": nothing\n:\n\nDATA: a\n data: b\nother: c\n\n", [], ""),
+    # A byte order mark is passed over where the stream begins, and nowhere else.
+    (b"\xef\xbb\xbfdata: a\n\n\xef\xbb\xbfdata: b\n\n", [("message", "a", "")], ""),
+    # What else separates lines or paragraphs is text here, and what is no UTF-8 is replaced.
+    ("data: a\u2028b\x85c\vd\fe\x1cf\n\n".encode(), [("message", "a\u2028b\x85c\vd\fe\x1cf", "")], ""),
+    (b"data: \xff\n\n", [("message", "\ufffd", "")], ""),
+    (b"retry: 12\nretry: 1.5\nretry: -1\nretry:\nid: \xd9\xa3\n\n", [], "\u0663"),
+]
+
+
+@given(st.data())
+def test_a_stream_is_read_as_the_standard_says_in_whatever_pieces_it_comes(data: st.DataObject) -> None:
+    stream, events, last_id = data.draw(st.sampled_from(STREAMS))
+    cuts = sorted(data.draw(st.sets(st.integers(0, len(stream)))))
+    source = EventSource()
+    pieces = [stream[since:until] for since, until in itertools.pairwise([0, *cuts, len(stream)])]
+    read = [message for piece in pieces for message in source.feed(piece)]
+    assert read == [Message(*each) for each in events]
+    assert source.last_id == last_id
+    assert source.retry_ms == (12 if b"retry" in stream else None)
+
+
+TEXT = st.text(st.characters(codec="utf-8"))
+LINE = st.text(st.characters(codec="utf-8", exclude_characters="\0\r\n"))
+
+
+@given(st.lists(st.tuples(TEXT, LINE)), st.integers(1, 9))
+def test_whatever_is_written_as_an_event_is_read_as_it_was(sent: list[tuple[str, str]], size: int) -> None:
+    """The other side is `sse-starlette`."""
+    stream = b"".join(ServerSentEvent(data, event="x", id=id_).encode() for data, id_ in sent)
+    source = EventSource()
+    read = [message for at in range(0, len(stream), size) for message in source.feed(stream[at : at + size])]
+    written = [(re.sub("\r\n|\r", "\n", data), id_) for data, id_ in sent]
+    assert [(message.data, message.id) for message in read] == written
+
+
+def told(*blocks: str, breaks: bool = False) -> httpx.Response:
+    """A stream that ends, or breaks off, after these blocks."""
+
+    def pieces() -> Iterator[bytes]:
+        for each in blocks:
+            yield f"{each}\n\n".encode()
+        if breaks:
+            raise httpx.ReadError("cut")
+
+    return httpx.Response(200, content=pieces(), headers={"Content-Type": "text/event-stream"})
+
+
+def at(position: int, event: str = "position") -> str:
+    return f"retry: 200\nid: {position}\nevent: {event}\ndata: " + json.dumps({"id": position})
+
+
+def test_a_stream_goes_on_after_what_was_seen_wherever_it_breaks() -> None:
+    wire = Wire(
+        httpx.ConnectError("refused"),
+        told(at(4), at(5, "a.b"), at(9), breaks=True),
+        problem(503, BUSY, **{"Retry-After": "2"}),
+        told(at(9), at(11, "a.b"), "event: end\ndata: {}", at(12, "a.b")),
+        told(at(11), at(30, "reset")),
+    )
+    reached: list[int] = []
+    with wire.client() as client:
+        stream = client.events_stream(4, reached=reached.append, kind=["a.b"])
+        assert [next(stream)["id"], [*reached], next(stream)["id"]] == [5, [4], 11]
+        with pytest.raises(EventsMissed) as missed:
+            next(stream)
+    assert (missed.value.go_on_after, reached) == (30, [4, 5, 9, 9, 11, 11])
+    assert [(dict(each.url.params), each.headers.get("Last-Event-ID")) for each in wire.requests] == [
+        ({"kind": "a.b", "after": "4"}, None),
+        ({"kind": "a.b", "after": "4"}, None),
+        ({"kind": "a.b"}, "9"),
+        ({"kind": "a.b"}, "9"),
+        ({"kind": "a.b"}, "11"),
+    ]
+    # What the service asks for last counts, and where it says nothing of it, growing pauses.
+    assert wire.slept_s[1:] == [0.2, 2.0, 0.2]
+
+
+def test_a_stream_that_is_refused_or_stays_away_is_told_of() -> None:
+    wire = Wire(told(at(4)), problem(401, {"type": "/problems/revoked-key", "detail": "revoked"}))
+    with wire.client() as client, pytest.raises(ApiError, match="401 revoked"):
+        next(client.events_stream())
+    for answers in ([told() for _ in range(4)], [httpx.ConnectError("refused")] * 4):
+        away = Wire(*answers)
+        with away.client() as client, pytest.raises(Unanswered, match="no answer after 4 tries"):
+            next(client.events_stream())
+    back = Wire(told(at(4), at(5, "a.b"), breaks=True), told(at(3)))
+    with back.client() as client, pytest.raises(EventsMissed):
+        list(client.events_stream())
 
 
 class Described(httpx.BaseTransport):
@@ -305,6 +423,12 @@ def ask_in_vain(office: Client) -> None:
             decide("lamp-hours", 1)
 
 
+def follow(office: Client) -> Iterator[object]:
+    """Follow the log for a moment."""
+    with closing(office.events_stream(3, production="p", kind=["shot.added"])) as stream:
+        yield next(stream)
+
+
 def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[object]:
     """Call every method a client has; yields what each gave."""
     yield office.set_studio({"name": "S", "time_zone": "Europe/Lisbon", "day_starts_at": "05:00"})
@@ -380,6 +504,7 @@ def work_a_day(office: Client, terminal: Callable[[str], Client]) -> Iterator[ob
         office.events(after=3, limit=500, production="p", kind=["shot.added", "take.decided"]),
         office.workers(),
     )
+    yield from follow(office)
 
 
 NEEDS = {

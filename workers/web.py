@@ -3,22 +3,27 @@
 import logging
 import signal
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, MutableMapping
 from contextlib import contextmanager
 from datetime import datetime
 from types import FrameType
-from typing import Self
+from typing import Any, Self
 
 import uvicorn
 
+from service.api.listeners import LET_GO
 from service.app import create_app, utc_now
 from service.settings import Settings
 
 log = logging.getLogger("tiedown.web")
 
-# Open requests get this long once the end was asked for; an event stream would otherwise hold the process for ever.
+# Open requests get this long once the end was asked for.
 GRACE_S = 1
 BACKLOG = 1024
+# What was sent and nobody received for so long has no receiver any more; a machine that lost its power never says so.
+UNRECEIVED_MS = 60_000
+# What the system takes of an answer and cannot send yet. Without a bound it takes megabytes for a reader that is stuck.
+UNSENT_BYTES = 128 * 1024
 
 
 class CannotListen(Exception):
@@ -47,6 +52,10 @@ def listening(host: str, port: int) -> Iterator[socket.socket]:
     listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     # A terminal whose network dies in the middle of a request never says so; asked now and then, its place is freed.
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    # Not every system has these; without, a dead machine is noticed after the usual quarter of an hour.
+    for option, value in (("TCP_USER_TIMEOUT", UNRECEIVED_MS), ("TCP_NOTSENT_LOWAT", UNSENT_BYTES)):
+        if hasattr(socket, option):
+            listener.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
     with listener:
         yield listener
 
@@ -55,6 +64,41 @@ def address(listener: socket.socket) -> str:
     """Where the socket listens, as a URL."""
     host, port = listener.getsockname()[:2]
     return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+
+class Server(uvicorn.Server):
+    """The server, which tells the readers of the stream that it ends, since it waits for every open answer."""
+
+    def __init__(self, config: uvicorn.Config, *, farewell: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._farewell = farewell
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End: say farewell, finish what is open, close."""
+        self._farewell()
+        await super().shutdown(sockets)
+
+
+class Droppable:
+    """Tells the application how to drop the connection of a request.
+
+    The server has no way of its own, and one whose peer takes nothing stays open until it does.
+    """
+
+    def __init__(self, app: Callable[..., Awaitable[None]]) -> None:
+        self.app = app
+
+    async def __call__(
+        self,
+        scope: MutableMapping[str, Any],
+        receive: Callable[[], Awaitable[Any]],
+        send: Callable[[Any], Awaitable[None]],
+    ) -> None:
+        """Answer."""
+        transport = getattr(getattr(send, "__self__", None), "transport", None)
+        if transport is not None:
+            scope[LET_GO] = transport.abort
+        await self.app(scope, receive, send)
 
 
 class Ending:
@@ -96,14 +140,15 @@ def run(
     clock: Callable[[], datetime] = utc_now,
 ) -> None:
     """Serve the API until the end is asked for; open requests are finished first. Raises CannotStart."""
+    app = create_app(settings, wake=wake, clock=clock)
     config = uvicorn.Config(
-        create_app(settings, wake=wake, clock=clock),
+        Droppable(app),
         log_config=None,
         access_log=False,
         server_header=False,
         timeout_graceful_shutdown=GRACE_S,
     )
-    server = uvicorn.Server(config)
+    server = Server(config, farewell=app.state.tail.end)
     ending.of(server)
     log.info("serving", extra={"address": address(listener)})
     server.run(sockets=[listener])

@@ -31,6 +31,7 @@ POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'"
 )
 PAGE_POLICY = "default-src 'none'; style-src 'self'"
+EVENT_STREAM = "text/event-stream"
 METHODS_WITH_BODY = frozenset({"POST", "PUT", "PATCH"})
 
 DESCRIPTION = """Shot status for a stop-motion studio: stage terminals post absolute frame counts, workers make figures
@@ -44,6 +45,7 @@ their offset (RFC 3339) and answered in UTC; a production day is a local date of
 - **ETags** are `"rev.head.whose"`. A change names the state it changes with `If-Match`, which compares `rev`, and
   whose it is where the tag says so: whoever has `rev` from a list may write `"3.0"`. `If-None-Match` compares all.
 - **Lists** come in pages: follow `next`, or the `Link` header (RFC 8288), until there is none.
+- **The stream**, `GET /v1/stream`, tells what happens as it happens, as server-sent events (WHATWG HTML).
 - **Idempotency-Key** on a write lets it be repeated for a week: it is done once, and its answer is given again.
   Counts need none, because terminal, spool and serial name each for ever.
 """
@@ -73,7 +75,7 @@ TAGS = [
         "description": "Occupancy: what stages are planned and used for, what is on them now, and when they are free.",
     },
     {"name": "deliveries", "description": "Deliveries: what became of each message to a watch."},
-    {"name": "events", "description": "The log of everything that happened."},
+    {"name": "events", "description": "The log of everything that happened, by pages and as a stream."},
     {"name": "watches", "description": "Watches and notices: who hears of what."},
     {"name": "workers", "description": "Workers: what reads the log and makes figures of it."},
     {"name": "health", "description": "Whether the service lives and can do its work."},
@@ -169,11 +171,13 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str, schemas: 
     if "HTTPValidationError" in json.dumps(responses.get("422", {})):
         del responses["422"]
     _restore_examples(responses, route)
-    headers = list(_headers(knock, method, stales="412" in responses))
+    # What has no end has no state either that somebody could hold.
+    held = method == "GET" and EVENT_STREAM not in responses.get("200", {}).get("content", {})
+    headers = list(_headers(knock, held=held, stales="412" in responses))
     if headers:
         operation.setdefault("parameters", []).extend(headers)
     _refuse(responses, _common(operation, knock, method, reads_json=route.body_field is not None))
-    if knock is not None and method == "GET":
+    if knock is not None and held:
         responses["304"] = dict(NOT_MODIFIED)
     if knock is not None:
         names = {each["name"] for each in operation.get("parameters", ())}
@@ -205,10 +209,10 @@ def _restore_examples(responses: dict[str, Any], route: APIRoute) -> None:
                 shown["schema"] = responses[str(route.status_code or 200)]["content"][kind]["schema"]
 
 
-def _headers(knock: Knock | None, method: str, *, stales: bool) -> Iterator[dict[str, Any]]:
+def _headers(knock: Knock | None, *, held: bool, stales: bool) -> Iterator[dict[str, Any]]:
     if knock is None:
         return
-    if method == "GET":
+    if held:
         yield IF_NONE_MATCH
     elif knock.keeps_answers:
         yield IDEMPOTENCY_KEY

@@ -266,6 +266,40 @@ def _tags(header: str) -> list[tuple[bool, str]]:
     return [(bool(weak), tag) for weak, tag in _ETAGS.findall(header)]
 
 
+def time_of(request: Request) -> datetime:
+    """The time of a request: when it arrived, where it had to wait for its turn."""
+    now: datetime = request.scope.get(ARRIVED_AT) or request.app.state.clock()
+    return now
+
+
+def proven(database: Database, token: Token, *, now: datetime) -> Caller:
+    """Whose key a token is of; raises UnknownKey, ExpiredKey, RevokedKey."""
+    with database.reading() as session:
+        found = keys.by_prefix(session, token.prefix)
+    if found is None or not token.proves(found.row.digest):
+        raise refusals.UnknownKey
+    row = found.row
+    match key_state(expires_at=row.expires_at, revoked_at=row.revoked_at, now=now):
+        case KeyState.EXPIRED if row.expires_at is not None:
+            raise refusals.ExpiredKey(row.name, row.expires_at.isoformat())
+        case KeyState.REVOKED if row.revoked_at is not None:
+            raise refusals.RevokedKey(row.name, row.revoked_at.isoformat())
+        case _:
+            pass
+    return Caller(
+        key_id=row.id or 0,
+        name=row.name,
+        scope=Scope(row.scope),
+        stage_id=row.stage_id,
+        stage=found.stage,
+        terminal_id=row.terminal_id,
+        terminal=found.terminal,
+        production_id=row.production_id,
+        production=found.production,
+        roles=frozenset(Role(role) for role in row.roles),
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Knock:
     """Opens a door to callers whose key covers one of the scopes, or signs as `role`.
@@ -284,10 +318,15 @@ class Knock:
         """The door; raises what the key lacks."""
         if credentials is None:
             raise refusals.MissingKey
+        now = time_of(request)
+        token = Token.of(credentials.credentials)
+        if token is None:
+            raise refusals.UnknownKey
+        return self.open(request, proven(request.app.state.database, token, now=now), now=now)
+
+    def open(self, request: Request, caller: Caller, *, now: datetime) -> Door:
+        """The door for a caller who proved its key; raises what the key lacks."""
         state = request.app.state
-        now: datetime = request.scope.get(ARRIVED_AT) or state.clock()
-        database: Database = state.database
-        caller = self._caller(database, credentials.credentials, now)
         if self.role not in caller.roles and not any(caller.scope.covers(scope) for scope in self.scopes):
             if self.role is not None:
                 raise refusals.RoleMissing(caller.name, caller.scope, self.scopes, self.role)
@@ -295,37 +334,7 @@ class Knock:
         if self.studio_wide and caller.production_id is not None:
             raise refusals.BoundToProduction(caller.name)
         attempt = self._attempt(request, caller) if self.keeps_answers else None
-        return Door(database, state.settings, caller, now, request, attempt)
-
-    @staticmethod
-    def _caller(database: Database, text: str, now: datetime) -> Caller:
-        token = Token.of(text)
-        if token is None:
-            raise refusals.UnknownKey
-        with database.reading() as session:
-            found = keys.by_prefix(session, token.prefix)
-        if found is None or not token.proves(found.row.digest):
-            raise refusals.UnknownKey
-        row = found.row
-        match key_state(expires_at=row.expires_at, revoked_at=row.revoked_at, now=now):
-            case KeyState.EXPIRED if row.expires_at is not None:
-                raise refusals.ExpiredKey(row.name, row.expires_at.isoformat())
-            case KeyState.REVOKED if row.revoked_at is not None:
-                raise refusals.RevokedKey(row.name, row.revoked_at.isoformat())
-            case _:
-                pass
-        return Caller(
-            key_id=row.id or 0,
-            name=row.name,
-            scope=Scope(row.scope),
-            stage_id=row.stage_id,
-            stage=found.stage,
-            terminal_id=row.terminal_id,
-            terminal=found.terminal,
-            production_id=row.production_id,
-            production=found.production,
-            roles=frozenset(Role(role) for role in row.roles),
-        )
+        return Door(state.database, state.settings, caller, now, request, attempt)
 
     @staticmethod
     def _attempt(request: Request, caller: Caller) -> Attempt | None:

@@ -48,6 +48,7 @@ STATUSES: tuple[tuple[type[Refusal], HTTPStatus], ...] = (
     (refusals.DatabaseUnreachable, HTTPStatus.SERVICE_UNAVAILABLE),
     (refusals.OthersFirst, HTTPStatus.SERVICE_UNAVAILABLE),
     (refusals.CountsCutShort, HTTPStatus.SERVICE_UNAVAILABLE),
+    (refusals.TooManyReaders, HTTPStatus.SERVICE_UNAVAILABLE),
 )
 
 
@@ -151,6 +152,7 @@ def _headers(refusal: Refusal) -> Iterator[tuple[str, str]]:
             | refusals.DatabaseUnreachable(retry_after_s=seconds)
             | refusals.OthersFirst(retry_after_s=seconds)
             | refusals.CountsCutShort(retry_after_s=seconds)
+            | refusals.TooManyReaders(retry_after_s=seconds)
         ):
             yield "Retry-After", str(seconds)
         case _:

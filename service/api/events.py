@@ -1,6 +1,6 @@
 """The log of events."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
@@ -10,7 +10,7 @@ from pydantic import Field
 from sqlmodel import Session
 
 from service.actions.productions import ProductionUnknown
-from service.api.doors import Reader
+from service.api.doors import Door, Reader
 from service.api.examples import answers
 from service.api.fields import Out
 from service.api.pages import LARGEST_ID, next_page
@@ -19,6 +19,7 @@ from service.domain.events import MAY_GO, Event, EventKind
 from service.domain.refusals import Clash, Gone
 from service.store import events as store
 from service.store import productions, retention, shots
+from service.store.events import Sought
 
 router = APIRouter(prefix="/v1/events", tags=["events"], route_class=StrictRoute)
 
@@ -110,17 +111,24 @@ def list_events(
         head = store.head(session)
         if after > head:
             raise AheadOfLog(after, head)
-        only = door.caller.production_id if production is None else door.production(session, production).id
-        cleaned_to = retention.cleaned_to(session, production_id=only, kinds=kind)
+        asked = sought(door, session, production=production, kinds=kind)
+        which: Mapping[str, Any] = {"production_id": asked.production_id, "kinds": asked.kinds}
+        cleaned_to = retention.cleaned_to(session, **which)
         if after < cleaned_to and not gaps:
             raise CleanedAway(after, cleaned_to)
-        found = store.read_after(session, after, limit=limit, kinds=kind, production_id=only)
+        found = store.read_after(session, after, limit=limit, **which)
         full = len(found) == limit
         following = found[-1].id if full else head
         link = next_page(door.request, "after", str(following)) if full else None
         missing = cleaned_to if after < cleaned_to else None
         page = EventsOut(items=outs(session, found), next=following, cleaned_to=missing)
         return door.reply(None, page, link=link)
+
+
+def sought(door: Door, session: Session, *, production: str | None, kinds: Sequence[EventKind] | None) -> Sought:
+    """Which events a caller asks for, and may see. Raises ProductionUnknown, also of what its key does not see."""
+    only = door.caller.production_id if production is None else door.production(session, production).id
+    return Sought(kinds=None if kinds is None else frozenset(kinds), production_id=only)
 
 
 def outs(session: Session, found: Sequence[Event]) -> list[EventOut]:

@@ -88,6 +88,7 @@ FACTS: Mapping[str, Any] = {
     "problem": "Expecting ',' delimiter at line 1, column 18",
     "production": "lantern-bay",
     "purpose": "shoot",
+    "readers": 20,
     "refused": (
         {"shot": "0130", "origin": "set dressing", "to": "shooting", "set_aside": [], "refused": {"status": 409}},
     ),
@@ -111,6 +112,7 @@ FACTS: Mapping[str, Any] = {
     "terminal": "mill-capture",
     "to": "shooting",
     "waited_s": 10.0,
+    "where": "by the key office",
     "ways": ("set dressing",),
     "withdrawn_at": "2026-03-02T09:30:00Z",
 }

@@ -41,6 +41,14 @@ class RevokedKey(Unproven):
 
 
 @dataclass(eq=False)
+class UnfitCookie(Unproven):
+    """The cookie opens nothing: it ran out, its key has a new secret, or a page of another origin sent it.
+
+    Whoever has the key gets a new one from `POST /v1/stream/cookie`.
+    """
+
+
+@dataclass(eq=False)
 class ScopeTooNarrow(Forbidden):
     """The API key {key} has the scope {scope}; this operation needs {needed}."""
 
@@ -158,6 +166,15 @@ class OthersFirst(Refusal):
     Its place among them is kept until then.
     """
 
+    retry_after_s: int
+
+
+@dataclass(eq=False)
+class TooManyReaders(Refusal):
+    """{readers} readers follow the stream {where} already, the most it may be: try again in {retry_after_s} s."""
+
+    readers: int
+    where: str
     retry_after_s: int
 
 

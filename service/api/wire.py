@@ -13,6 +13,9 @@ from service.api.refusals import BodyTooLarge
 from service.api.turns import announced_bytes
 
 BODY_DIGEST = "tiedown.body_sha256"
+# Whoever answers without an end must know that nobody takes a body.
+HEAD_ASKED = "tiedown.head_asked"
+CONTENT_TYPE, ENDLESS = b"content-type", b"text/event-stream"
 
 access_log = logging.getLogger("tiedown.access")
 
@@ -20,7 +23,8 @@ access_log = logging.getLogger("tiedown.access")
 class AccessLog:
     """Logs each request: what was asked, what was answered, how long it took. Keys are in none of it.
 
-    A client that went away before all of its body came has no answer, and no status.
+    A client that went away before all of its body came has no answer, and no status. A stream is logged when it begins,
+    and again when it ends: how long somebody listened is not how long the answer took.
     """
 
     def __init__(self, app: ASGIApp) -> None:
@@ -33,11 +37,15 @@ class AccessLog:
             return
         began_s = time.perf_counter()
         status: int | None = None
+        streams = False
 
         async def noted(message: Message) -> None:
-            nonlocal status
+            nonlocal status, streams
             if message["type"] == "http.response.start":
                 status = message["status"]
+                streams = any(value.startswith(ENDLESS) for name, value in message["headers"] if name == CONTENT_TYPE)
+                if streams:
+                    _log("answered", scope, status, took_ms=_ms_since(began_s))
             await send(message)
 
         try:
@@ -46,9 +54,19 @@ class AccessLog:
             status = status or HTTPStatus.INTERNAL_SERVER_ERROR
             raise
         finally:
-            took_ms = round((time.perf_counter() - began_s) * 1000, 1)
-            line = {"method": scope["method"], "path": scope["path"], "status": status, "took_ms": took_ms}
-            access_log.info("answered" if status else "gone before it was answered", extra=line)
+            if streams:
+                _log("the stream ended", scope, status, lasted_s=round(time.perf_counter() - began_s, 1))
+            else:
+                what = "answered" if status else "gone before it was answered"
+                _log(what, scope, status, took_ms=_ms_since(began_s))
+
+
+def _ms_since(began_s: float) -> float:
+    return round((time.perf_counter() - began_s) * 1000, 1)
+
+
+def _log(what: str, scope: Scope, status: int | None, **measured: float) -> None:
+    access_log.info(what, extra={"method": scope["method"], "path": scope["path"], "status": status, **measured})
 
 
 class HeadAsGet:
@@ -66,7 +84,7 @@ class HeadAsGet:
         async def bodiless(message: Message) -> None:
             await send({**message, "body": b""} if message["type"] == "http.response.body" else message)
 
-        await self.app({**scope, "method": "GET"}, receive, bodiless)
+        await self.app({**scope, "method": "GET", HEAD_ASKED: True}, receive, bodiless)
 
 
 class BodyLimit:

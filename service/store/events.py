@@ -1,6 +1,6 @@
 """The append-only log: append, read, head."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -25,6 +25,27 @@ class Happening:
     production_id: int | None = None
     shot_id: int | None = None
     data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sought:
+    """Which events somebody asks for and may see: of these kinds, of this production; None asks for all."""
+
+    kinds: frozenset[str] | None = None
+    production_id: int | None = None
+
+    def takes(self, event: Event) -> bool:
+        """Whether an event is one of them, as the database would judge."""
+        return (self.kinds is None or event.kind in self.kinds) and (
+            self.production_id is None or event.production_id == self.production_id
+        )
+
+    def clauses(self) -> Iterator[ColumnElement[bool]]:
+        """What a row must be to be one of them."""
+        if self.kinds is not None:
+            yield col(EventRow.kind).in_(sorted(self.kinds))
+        if self.production_id is not None:
+            yield col(EventRow.production_id) == self.production_id
 
 
 def append(
@@ -79,11 +100,9 @@ def read_after(
     holds: ColumnElement[bool] | None = None,
 ) -> list[Event]:
     """At most *limit* events after *position* in order, of these kinds, this production, in a partition where given."""
-    statement = select(EventRow).where(col(EventRow.id) > position).order_by(col(EventRow.id)).limit(limit)
-    if kinds is not None:
-        statement = statement.where(col(EventRow.kind).in_(sorted(kinds)))
-    if production_id is not None:
-        statement = statement.where(col(EventRow.production_id) == production_id)
+    sought = Sought(kinds=None if kinds is None else frozenset(kinds), production_id=production_id)
+    statement = select(EventRow).where(col(EventRow.id) > position, *sought.clauses())
+    statement = statement.order_by(col(EventRow.id)).limit(limit)
     if holds is not None:
         statement = statement.where(holds)
     return [event_of(row) for row in session.scalars(statement)]

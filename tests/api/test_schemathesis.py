@@ -47,6 +47,8 @@ CHECKS = [
     response_headers_conformance,
     response_schema_conformance,
 ]
+# What is taken as valid begins a stream, which ends with the reader alone.
+ENDING = [each for each in OPERATIONS if each.name != "stream_follow"]
 SCHEMA = schemathesis.openapi.from_dict(DOCUMENT)
 SCHEMA.config.generation.update(with_security_parameters=False)
 
@@ -77,7 +79,7 @@ MOSTLY = st.integers(0, 7).map(bool)
 REAL = st.builds(Real, path=MOSTLY, state=MOSTLY, names=MOSTLY)
 
 
-@pytest.mark.parametrize("operation", OPERATIONS, ids=lambda each: each.name)
+@pytest.mark.parametrize("operation", ENDING, ids=lambda each: each.name)
 def test_what_is_described_is_what_happens(
     *,
     operation: Operation,
