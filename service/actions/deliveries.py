@@ -161,10 +161,11 @@ def settle(
 def renew(session: Session, message_id: str, *, by: str, now: datetime, only: int | None = None) -> Delivery:
     """Have a message sent again, at once and with its tries counted anew, whatever became of it; asked twice is once.
 
-    *only* is the production of a key that is bound to one. Raises DeliveryUnknown, BeingSent, WatchOff.
+    *only* is the production of a key that is bound to one, which has no message sent that tells of another: the watch
+    may have been wider when it was made. Raises DeliveryUnknown, BeingSent, WatchOff.
     """
     found = store.find(session, message_id, only=only, lock=True)
-    if found is None:
+    if found is None or (only is not None and store.tells_of_others(session, found.row.id or 0, only)):
         raise DeliveryUnknown(message_id)
     row, watch = found.row, found.watch
     if watch.removed_at is not None or watch.disabled_at is not None:

@@ -81,7 +81,7 @@ class Author:
 def find(session: Session, name: str, *, only: int | None = None, lock: bool = False) -> Watch:
     """The watch of this name; raises WatchUnknown, also for one made for any but the production with the id *only*."""
     found = store.find(session, name, lock=lock)
-    if found is None or (only is not None and only not in {found.row.bound_to, found.row.production_id}):
+    if found is None or not store.is_seen_by(found.row, only):
         raise WatchUnknown(name)
     return found
 
@@ -111,9 +111,13 @@ def make(session: Session, wanted: Wanted, *, author: Author, now: datetime) -> 
 
 
 def change(session: Session, watch: Watch, wanted: Wanted, *, author: Author, now: datetime) -> None:
-    """Let a locked watch be as wanted; the same changes nothing. What waits for it is due by its new hours."""
+    """Let a locked watch be as wanted; the same changes nothing. New hours hold for what waits for it, too.
+
+    Who may see one production alone binds the watch to it, or a wider watch would tell of others where they say.
+    """
     require_fit(session, wanted)
     row, says = watch.row, _says(session, wanted, author)
+    hours = store.hours_of(row)
     changed = [name for name, value in says.items() if getattr(row, name) != value]
     if tuple(wanted.hears) != watch.hears:
         changed.append("hears")
@@ -123,8 +127,12 @@ def change(session: Session, watch: Watch, wanted: Wanted, *, author: Author, no
     for name, value in says.items():
         setattr(row, name, value)
     row.rev += 1
+    if author.only is not None and row.bound_to is None:
+        row.bound_to = author.only
+        deliveries.take_out_others(session, row.id or 0, author.only, now=now)
     session.flush()
-    deliveries.reset_due(session, row.id or 0, due_at=due_at(store.hours_of(row), now))
+    if store.hours_of(row) != hours:
+        deliveries.reset_due(session, row.id or 0, due_at=due_at(store.hours_of(row), now))
     _note(session, EventKind.WATCH_CHANGED, row, by=author.by, now=now, changed=sorted(changed))
 
 

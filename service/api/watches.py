@@ -113,8 +113,9 @@ def get_watch(door: Coordinate, watch: WatchInPath) -> Response:
     ),
 )
 def change_watch(door: Coordinate, watch: WatchInPath, body: WatchChange) -> Response:
-    """Change what a watch hears of, where it goes or when; what waits is due by its new hours.
+    """Change what a watch hears of, where it goes or when; what waits is due by its new hours, where these change.
 
+    A watch that a key bound to a production changes hears of that production alone from then on, whoever changes it.
     Needs `coordinate` and `If-Match`.
     """
     with door.writing() as session:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 from service.domain.notices import Notice
 from service.domain.studio import due_instant, zone
@@ -45,7 +45,11 @@ def _after_quiet(hours: Hours, due: datetime) -> datetime:
     clock = due.astimezone(zone(hours.time_zone))
     minute = clock.hour * 60 + clock.minute
     quiet = start <= minute < end if start < end else minute >= start or minute < end
-    return _next(end, due, hours.time_zone) if quiet else due
+    if not quiet:
+        return due
+    # In an hour that the clock shows again, their end comes again, too, and not only on the next day.
+    again = clock.replace(hour=end // 60, minute=end % 60, second=0, microsecond=0).astimezone(UTC)
+    return again if clock.fold and again > due else _next(end, due, hours.time_zone)
 
 
 def _next(minute: int, after: datetime, time_zone: str) -> datetime:

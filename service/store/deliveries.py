@@ -5,13 +5,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import uuid4
 
-from sqlalchemy import ColumnElement, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, delete, func, insert, or_, select, update
 from sqlmodel import Session, col
 
 from service.domain.channels import Receipt
 from service.domain.deliveries import DeliveryState
 from service.store.rows import locked
 from service.store.tables import DeliveryAttemptRow, DeliveryNoticeRow, DeliveryRow, NoticeRow, WatchRow
+from service.store.watches import is_seen_by, seen_by
 
 WAITING, WITHDRAWN = DeliveryState.WAITING.value, DeliveryState.WITHDRAWN.value
 
@@ -66,14 +67,39 @@ def withdraw(session: Session, watch_id: int, now: datetime) -> None:
     )
 
 
+def take_out_others(session: Session, watch_id: int, production_id: int, *, now: datetime) -> None:
+    """Take what is about no or another production out of the messages that wait; withdraw those left empty."""
+    waiting = select(col(DeliveryRow.id)).where(
+        col(DeliveryRow.watch_id) == watch_id, col(DeliveryRow.state) == WAITING, ~col(DeliveryRow.test)
+    )
+    others = select(col(NoticeRow.id)).where(col(NoticeRow.production_id).is_distinct_from(production_id))
+    session.execute(
+        delete(DeliveryNoticeRow).where(
+            col(DeliveryNoticeRow.delivery_id).in_(waiting), col(DeliveryNoticeRow.notice_id).in_(others)
+        )
+    )
+    told = select(col(DeliveryNoticeRow.delivery_id)).where(col(DeliveryNoticeRow.watch_id) == watch_id)
+    session.execute(
+        update(DeliveryRow)
+        .where(col(DeliveryRow.id).in_(waiting), col(DeliveryRow.id).not_in(told))
+        .values(state=WITHDRAWN, settled_at=now, leased_until=None, lease_owner=None)
+    )
+
+
+def tells_of_others(session: Session, delivery_id: int, production_id: int) -> bool:
+    """Whether a message tells of anything about no or another production."""
+    return any(each.production_id != production_id for each in notices_in(session, delivery_id))
+
+
 def reset_due(session: Session, watch_id: int, *, due_at: datetime) -> None:
-    """Let the messages of a watch that were never tried be due then: its hours were changed."""
+    """Let the messages of a watch that were never tried be due then: its hours were changed. Tests have none."""
     session.execute(
         update(DeliveryRow)
         .where(
             col(DeliveryRow.watch_id) == watch_id,
             col(DeliveryRow.state) == WAITING,
             *_never_tried(),
+            ~col(DeliveryRow.test),
         )
         .values(due_at=due_at)
     )
@@ -210,7 +236,7 @@ def find(session: Session, message_id: str, *, only: int | None = None, lock: bo
     if row is None:
         return None
     watch = session.scalars(select(WatchRow).where(col(WatchRow.id) == row.watch_id)).one()
-    return Delivery(row, watch) if only in {None, watch.bound_to, watch.production_id} else None
+    return Delivery(row, watch) if is_seen_by(watch, only) else None
 
 
 def renew(row: DeliveryRow, *, now: datetime) -> None:
@@ -243,7 +269,7 @@ def page(
         .limit(limit)
     )
     if only is not None:
-        statement = statement.where(or_(col(WatchRow.bound_to) == only, col(WatchRow.production_id) == only))
+        statement = statement.where(seen_by(only))
     if watch is not None:
         statement = statement.where(col(WatchRow.name) == watch)
     if state is not None:

@@ -5,7 +5,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Select, delete, func, insert, or_, select
+from sqlalchemy import ColumnElement, Select, delete, func, insert, select
 from sqlmodel import Session, col
 
 from service.domain.watches import Heard, Hours, Scope
@@ -43,6 +43,16 @@ def scope_of(row: WatchRow) -> Scope:
         shot_id=row.shot_id,
         person=row.person,
     )
+
+
+def is_seen_by(row: WatchRow, only: int | None) -> bool:
+    """Whether a key sees a watch that is bound to the production *only*, or to none."""
+    return only is None or only == (row.production_id if row.bound_to is None else row.bound_to)
+
+
+def seen_by(only: int) -> ColumnElement[bool]:
+    """The same as is_seen_by, in a statement."""
+    return func.coalesce(col(WatchRow.bound_to), col(WatchRow.production_id)) == only
 
 
 def hours_of(row: WatchRow) -> Hours:
@@ -126,7 +136,7 @@ def page(session: Session, *, only: int | None, after: int, limit: int) -> list[
     """At most *limit* watches after this id in the order they were added; *only* those made for one production."""
     statement = _watched().where(col(WatchRow.id) > after).order_by(col(WatchRow.id)).limit(limit)
     if only is not None:
-        statement = statement.where(or_(col(WatchRow.bound_to) == only, col(WatchRow.production_id) == only))
+        statement = statement.where(seen_by(only))
     return _whole(session, [tuple(each) for each in session.execute(statement)])
 
 

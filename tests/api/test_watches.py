@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from sqlmodel import select
+from sqlmodel import col, select
 
 from service.actions import notices
 from service.domain.keys import Scope
@@ -124,6 +124,46 @@ def test_a_key_of_one_production_watches_that_one_alone(
     assert coordinator.get("/v1/watches/office").json()["waiting_messages"] == 1
     (told,) = coordinator.get("/v1/notices").json()["items"]
     assert (told["kind"], told["subject"]) == ("take finished", "take/1")
+
+
+def test_a_key_of_one_production_widens_no_watch_beyond_it(
+    coordinator: Caller, key: Callable[..., Caller], database: Database, clock: Clock
+) -> None:
+    begin(database, clock)
+    bound = key(Scope.COORDINATE, production=PRODUCTION)
+    gathers = {**WATCH, "digest": {"every_min": 60}}
+    for name in ("narrowed", "sent"):
+        assert coordinator.post("/v1/watches", {**gathers, "name": name}).status_code == 201
+    raised(database, clock, "before it was narrowed")
+    with database.reading() as session:
+        sent = session.exec(select(DeliveryRow.message_id).order_by(col(DeliveryRow.id).desc())).first()
+
+    def change(caller: Caller, name: str, **more: object) -> None:
+        etag = caller.get(f"/v1/watches/{name}").headers["etag"]
+        done = caller.send("PATCH", f"/v1/watches/{name}", json=more, headers={"If-Match": etag})
+        assert done.status_code == 200, done.text
+
+    for name in ("narrowed", "sent"):
+        change(coordinator, name, production=PRODUCTION)
+    assert bound.send("POST", f"/v1/deliveries/{sent}/redeliver").status_code == 404
+    change(bound, "narrowed", production=None, target={"folder": "elsewhere"})
+
+    assert bound.get("/v1/watches/narrowed").json()["waiting_messages"] == 0
+    raised(database, clock, "of nobody's production")
+    assert coordinator.get("/v1/watches/narrowed").json()["waiting_messages"] == 0
+    assert bound.get("/v1/watches/narrowed").status_code == 200
+
+
+def test_what_gathers_is_put_off_by_new_hours_alone(coordinator: Caller, database: Database, clock: Clock) -> None:
+    coordinator.post("/v1/watches", {**WATCH, "digest": {"every_min": 60}})
+    raised(database, clock, "1")
+    due = coordinator.get("/v1/watches/director").json()["next_due_at"]
+    clock.pass_time(minutes=50)
+
+    for more in ({"person": "Ilse Brandt"}, {"muted_until": "2036-01-01T00:00:00Z"}):
+        etag = coordinator.get("/v1/watches/director").headers["etag"]
+        done = coordinator.send("PATCH", "/v1/watches/director", json=more, headers={"If-Match": etag})
+        assert (done.json()["next_due_at"] == due) is ("person" in more)
 
 
 def test_every_kind_is_listed_with_its_unit(reader: Caller) -> None:

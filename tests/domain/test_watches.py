@@ -39,6 +39,13 @@ def test_the_morning_after_the_clock_is_put_back_comes_an_hour_later() -> None:
     assert due_at(hours, datetime(2026, 10, 23, 12, tzinfo=UTC)) == datetime(2026, 10, 24, 7, tzinfo=UTC)
 
 
+def test_quiet_that_ends_in_the_hour_shown_twice_ends_when_it_is_shown_again() -> None:
+    # IANA tzdata: London shows 01:00 to 02:00 twice on 2026-10-25, the second time from 01:00 UTC on.
+    hours = Hours(time_zone="Europe/London", quiet_from_min=22 * 60, quiet_to_min=90)
+
+    assert due_at(hours, datetime(2026, 10, 25, 1, 10, tzinfo=UTC)) == datetime(2026, 10, 25, 1, 30, tzinfo=UTC)
+
+
 QUIET = st.one_of(st.just((None, None)), st.tuples(MINUTES, MINUTES))
 ANY_HOURS = st.builds(
     lambda time_zone, quiet, every_min, at_min: Hours(
