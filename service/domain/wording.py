@@ -86,7 +86,8 @@ def _html(told: Words, root: str) -> str:
 
 
 def _path(notice: Notice) -> str:
-    facts = notice.facts
+    # Kinds of other workers may have anything under these names.
+    facts = {name: value for name, value in notice.facts.items() if isinstance(value, str)}
     production, shot = facts.get("production"), facts.get("shot")
     of = f"/v1/productions/{quote(production or '', safe='')}"
     if notice.kind in {NoticeKind.REPORT_READY, NoticeKind.REPORT_REVISED}:

@@ -152,3 +152,16 @@ def test_no_name_becomes_markup(kind: NoticeKind, name: str) -> None:
     assert set(tags.seen) <= {"html", "body", "h3", "p", "br", "strong", "a"}
     assert len(sent.subject) <= 200
     assert len(sent.subject.splitlines()) <= 1
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from(("production", "shot", "stage", "worker", "day")), st.integers() | st.lists(st.none())
+    )
+)
+def test_what_another_worker_keeps_under_our_names_hinders_nobody_who_reads(facts: dict[str, Any]) -> None:
+    of_another = Notice(
+        kind="props/glue dry", subject="glue", occasion="1", since=SINCE, shot_id=1, facts={"text": "Dry.", **facts}
+    )
+
+    assert words(of_another, "UTC").path == "/v1/notices"
