@@ -186,7 +186,9 @@ class Stream(EventSourceResponse):
             except SendTimeoutError:
                 await let_go(scope)
             finally:
-                watch.cancel()
+                # The end of the process waits for what was sent to be taken, too.
+                if self._listener.seat.end is not EndReason.STOPPING:
+                    watch.cancel()
 
     async def _cut_off(self, scope: Scope, sending: anyio.CancelScope) -> None:
         """Let go of a reader that takes not even the farewell, which would keep the process."""

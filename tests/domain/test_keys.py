@@ -1,13 +1,15 @@
 """Scopes, tokens, and when a key opens the door."""
 
 import hashlib
+import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.keys import KeyState, Scope, Token, digest_of, key_state, token_text
+from service.domain.keys import KeyState, Scope, Sealed, Token, digest_of, key_state, token_text
 
 NOW = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
 COVERED = {
@@ -68,3 +70,29 @@ def test_key_is_expired_from_the_instant_on_and_revoked_for_good() -> None:
     assert key_state(expires_at=NOW + second, revoked_at=None, now=NOW) is KeyState.LIVE
     assert key_state(expires_at=NOW, revoked_at=None, now=NOW) is KeyState.EXPIRED
     assert key_state(expires_at=NOW - second, revoked_at=NOW - second, now=NOW) is KeyState.REVOKED
+
+
+@given(st.binary(min_size=5, max_size=5), st.binary(min_size=32, max_size=32), st.integers(0, 10**10 - 1))
+def test_a_sealed_token_opens_by_the_digest_of_its_own_and_until_its_own_instant(
+    prefix: bytes, secret: bytes, until_s: int
+) -> None:
+    text = token_text(prefix, secret)
+    sealed = Sealed.by(text, until=datetime.fromtimestamp(until_s, UTC))
+    # What a cookie's value may hold: RFC 6265, section 4.1.1.
+    assert re.fullmatch(r"[\x21\x23-\x2b\x2d-\x3a\x3c-\x5b\x5d-\x7e]+", sealed.text)
+    assert Sealed.of(sealed.text) == sealed
+    assert sealed.token(digest_of(text)) == Token.of(text)
+    # The mask anew, by HMAC as RFC 2104, section 2, defines it: with a key of one block, padded with zeros.
+    key = digest_of(text).encode()
+    inner = hashlib.sha256(bytes(each ^ 0x36 for each in key) + f"sealed {text[3:11]} {until_s}".encode()).digest()
+    mask = hashlib.sha256(bytes(each ^ 0x5C for each in key) + inner).digest()
+    assert bytes(one ^ other for one, other in zip(sealed.hidden, mask, strict=True)) == secret
+
+    assert sealed.token(digest_of(text + "x")) is None
+    assert (
+        replace(sealed, until=sealed.until + timedelta(seconds=1 if until_s < 10**10 - 1 else -1)).token(
+            digest_of(text)
+        )
+        is None
+    )
+    assert replace(sealed, hidden=bytes([sealed.hidden[0] ^ 1, *sealed.hidden[1:]])).token(digest_of(text)) is None
