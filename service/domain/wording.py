@@ -7,7 +7,7 @@ from types import MappingProxyType
 from urllib.parse import quote
 
 from service.domain import shotsayings, stagesayings
-from service.domain.notices import Notice, NoticeKind
+from service.domain.notices import Notice, NoticeKind, is_own
 from service.domain.shifts import POWER_CAUTION
 from service.domain.told import Said, Told
 
@@ -86,8 +86,10 @@ def _html(told: Words, root: str) -> str:
 
 
 def _path(notice: Notice) -> str:
-    # Kinds of other workers may have anything under these names.
-    facts = {name: value for name, value in notice.facts.items() if isinstance(value, str)}
+    facts = notice.facts
+    if not is_own(notice.kind):
+        # Other workers may have anything under these names.
+        facts = {name: value for name, value in facts.items() if isinstance(value, str)}
     production, shot = facts.get("production"), facts.get("shot")
     of = f"/v1/productions/{quote(production or '', safe='')}"
     if notice.kind in {NoticeKind.REPORT_READY, NoticeKind.REPORT_REVISED}:
