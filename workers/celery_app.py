@@ -196,6 +196,8 @@ class CeleryHints:
         self._app.conf.broker_transport_options = {
             "socket_connect_timeout": BROKER_TIMEOUT_S,
             "socket_timeout": BROKER_TIMEOUT_S,
+            # Its next look is the next try; six seconds of tries of Celery's own would be six without a sign of life.
+            "max_retries": 0,
         }
         self._redis = Redis.from_url(
             settings.redis_url, socket_connect_timeout=BROKER_TIMEOUT_S, socket_timeout=BROKER_TIMEOUT_S

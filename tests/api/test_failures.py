@@ -3,7 +3,7 @@
 import re
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import NoReturn
 from urllib.parse import quote
@@ -78,27 +78,31 @@ def callers(key: Callable[..., Caller], terminal: Caller, database: Database, cl
 def test_no_operation_fails_on_hostile_requests(client: TestClient, callers: list[Caller]) -> None:
     sent = 0
     for template, methods in client.get("/openapi.json").json()["paths"].items():
-        for method in methods:
+        for method, operation in methods.items():
+            names = [each["name"] for each in operation.get("parameters", ()) if each["in"] == "query"]
             # What is taken as valid would begin a stream, and HEAD is answered without.
             method_sent = "HEAD" if template == "/v1/stream" else method.upper()
             for caller in callers:
-                for response in hostile(caller, method_sent, template):
+                for response in hostile(caller, method_sent, template, names=[*names, "other"]):
                     where = f"{method} {response.request.url}"
                     assert response.status_code < 500, f"{where}: {response.text}"
                     assert "Traceback" not in response.text, where
                     assert 'File "' not in response.text, where
                     sent += 1
+                    if response.status_code == 403:
+                        # Whoever may not do it is not let in, whatever is sent.
+                        break
     assert sent > 500
 
 
-def hostile(caller: Caller, method: str, template: str) -> Iterator[Response]:
+def hostile(caller: Caller, method: str, template: str, *, names: Sequence[str]) -> Iterator[Response]:
     headers = {"Content-Type": "application/json", "If-Match": '"1.0"'}
     for odd in ODD if "{" in template else ODD[:1]:
         yield caller.send(method, path_of(template, odd), content=b"{}", headers=headers)
     path = path_of(template)
     if method in {"GET", "HEAD"}:
         yield caller.send(method, path)
-        for name in ("limit", "cursor", "after", "episode", "stage", "scene", "production", "kind", "by", "part"):
+        for name in names:
             yield caller.send(method, f"{path}?{name}=%00")
             yield caller.send(method, f"{path}?{name}=%ED%A0%80&{name}=9999999999999999999999")
         return

@@ -19,8 +19,7 @@ from pathlib import Path
 
 from tests.faults.children import HOUSE, OURS, Ran, Run, Verdict, each_of, preload
 
-# Some of them wait more than they work.
-AT_ONCE = 3
+AT_ONCE = 2
 LIMIT_S = 90
 # All named tests of a database in one go, on a machine that is busy.
 SOUND_LIMIT_S = 600

@@ -26,7 +26,7 @@ from service.terminal.troubles import NoAnswer
 from service.terminal.wire import TODAY
 
 SEND_EVERY = 3
-LINE_EVERY = 4
+LINE_EVERY = 10
 LOST = 0.2
 FIRST_COUNTS = 30
 # A life begins with opening the spool, and some end in that.

@@ -1,6 +1,5 @@
 """The engine's step on both databases: what is handled is written once, whatever fails, dies or runs twice."""
 
-import multiprocessing
 import sys
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -25,6 +24,7 @@ from service.store.kept import Shelf
 from service.store.partitions import WHOLE_LOG
 from service.store.tables import CursorRow, EventRow, QuarantineRow
 from tests.workers import strangers
+from tests.workers.lives import forking, lived
 from tests.workers.strangers import START, TOLD, UNWANTED, WANTED, Limits, Listener, address, heard, later, say, told
 from workers.contract import Announce, Change, Context, EventKind, FigureTable, File, Keep, Replace, Result
 from workers.engine import Outcome, StepResult, step
@@ -463,12 +463,7 @@ def _step_and_die(url: str, owner: str, seconds: float) -> None:
 
 
 def killed(database: Database, owner: str, seconds: float) -> int | None:
-    process = multiprocessing.get_context("spawn").Process(
-        target=_step_and_die, args=(address(database), owner, seconds)
-    )
-    process.start()
-    process.join()
-    return process.exitcode
+    return lived(_step_and_die, address(database), owner, seconds)
 
 
 def test_a_process_killed_at_work_counts_as_a_failure_and_loses_nothing(database: Database) -> None:
@@ -555,7 +550,7 @@ def test_a_database_that_is_gone_while_a_worker_reads_is_no_fault_of_the_worker(
 
 def test_two_engines_side_by_side_write_each_event_once(database: Database) -> None:
     ids = say(database, *[WANTED] * 60)
-    context = multiprocessing.get_context("spawn")
+    context = forking()
     engines = [
         context.Process(target=_run_until_caught_up, args=(address(database), f"engine {number}", ids[-1]))
         for number in range(2)

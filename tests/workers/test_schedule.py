@@ -4,7 +4,6 @@ The nights are those of the IANA time zone database: London put its clock back o
 on 29 March 2026 at 01:00Z; Lord Howe shifts by half an hour, back on 5 April 2026 at 02:00 local.
 """
 
-import multiprocessing
 from datetime import UTC, date, datetime, time, timedelta
 from multiprocessing.synchronize import Barrier
 
@@ -16,6 +15,7 @@ from service.store import jobs
 from service.store.engine import Database
 from service.store.tables import DueJobRow, StudioRow
 from tests.workers import strangers
+from tests.workers.lives import forking, lived
 from tests.workers.strangers import START, UNWANTED, Limits, Listener, address, later, say, told
 from workers import schedule
 from workers.contract import Context, Schedule
@@ -183,7 +183,7 @@ def test_an_empty_log_has_nothing_due(database: Database) -> None:
 
 def test_four_claimers_at_once_do_the_job_once(database: Database) -> None:
     say(database, UNWANTED)
-    context = multiprocessing.get_context("spawn")
+    context = forking()
     gate = context.Barrier(4)
     claimers = [
         context.Process(target=_claim, args=(address(database), f"claimer {number}", gate)) for number in range(4)
@@ -207,10 +207,7 @@ def _claim(url: str, owner: str, gate: Barrier) -> None:
 
 def test_a_process_killed_at_a_job_is_followed_by_another(database: Database) -> None:
     say(database, UNWANTED)
-    process = multiprocessing.get_context("spawn").Process(target=_die_at_it, args=(address(database),))
-    process.start()
-    process.join()
-    assert process.exitcode == -9
+    assert lived(_die_at_it, address(database)) == -9
 
     assert try_one(database, Listener(), now=later(1)) is None
     buried = try_one(database, Listener(), now=later(3600))
