@@ -9,6 +9,7 @@ from typing import Any
 from sqlmodel import Session
 
 from service.actions import productions, shots, stages
+from service.domain.codes import is_code
 from service.domain.events import EventKind
 from service.domain.notices import MEANINGS
 from service.domain.refusals import Clash, Fault, UnfitFields, Unknown
@@ -80,7 +81,7 @@ class Author:
 
 def find(session: Session, name: str, *, only: int | None = None, lock: bool = False) -> Watch:
     """The watch of this name; raises WatchUnknown, also for one made for any but the production with the id *only*."""
-    found = store.find(session, name, lock=lock)
+    found = store.find(session, name, lock=lock) if is_code(name) else None
     if found is None or not store.is_seen_by(found.row, only):
         raise WatchUnknown(name)
     return found

@@ -14,7 +14,7 @@ from service.actions.deliveries import BeingSent, DeliveryUnknown, WatchOff
 from service.actions.watches import WatchUnknown
 from service.api.doors import Coordinate, Reader
 from service.api.examples import answers, page_of
-from service.api.fields import Instant, Out
+from service.api.fields import Code, Instant, Out
 from service.api.pages import Page, Paging
 from service.api.strict import StrictRoute
 from service.domain.channels import Receipt
@@ -135,7 +135,7 @@ def _whole(session: Session, found: Delivery) -> DeliveryWithAttemptsOut:
 def list_deliveries(
     door: Reader,
     window: Paging,
-    watch: Annotated[str | None, Query(max_length=100, description="Only those to the watch of this name.")] = None,
+    watch: Annotated[Code | None, Query(description="Only those to the watch of this name.")] = None,
     state: Annotated[DeliveryState | None, Query(description="Only those in this state.")] = None,
     since: Annotated[Instant | None, Query(description="Only those made at this instant or later.")] = None,
 ) -> Response:

@@ -9,6 +9,7 @@ from sqlalchemy import ColumnElement, delete, func, insert, or_, select, update
 from sqlmodel import Session, col
 
 from service.domain.channels import Receipt
+from service.domain.codes import is_code
 from service.domain.deliveries import DeliveryState
 from service.store.rows import locked
 from service.store.tables import DeliveryAttemptRow, DeliveryNoticeRow, DeliveryRow, NoticeRow, WatchRow
@@ -232,7 +233,8 @@ def settle(
 def find(session: Session, message_id: str, *, only: int | None = None, lock: bool = False) -> Delivery | None:
     """The message of this name; *only* to a watch that was made for one production, where it is given."""
     statement = select(DeliveryRow).where(col(DeliveryRow.message_id) == message_id)
-    row = session.scalars(locked(statement, lock=lock)).one_or_none()
+    # A database need not take what is no name at all.
+    row = session.scalars(locked(statement, lock=lock)).one_or_none() if is_code(message_id) else None
     if row is None:
         return None
     watch = session.scalars(select(WatchRow).where(col(WatchRow.id) == row.watch_id)).one()
