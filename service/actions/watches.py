@@ -118,6 +118,9 @@ def change(session: Session, watch: Watch, wanted: Wanted, *, author: Author, no
     """
     require_fit(session, wanted)
     row, says = watch.row, _says(session, wanted, author)
+    if row.bound_to is not None and says["production_id"] not in {None, row.bound_to}:
+        detail = "This watch hears of one production for good, as a key bound to it made or changed it: add another."
+        raise UnfitFields((Fault(detail, pointer="#/production"),))
     hours = store.hours_of(row)
     changed = [name for name, value in says.items() if getattr(row, name) != value]
     if tuple(wanted.hears) != watch.hears:
@@ -128,21 +131,29 @@ def change(session: Session, watch: Watch, wanted: Wanted, *, author: Author, no
     for name, value in says.items():
         setattr(row, name, value)
     row.rev += 1
-    if author.only is not None and row.bound_to is None:
-        row.bound_to = author.only
-        deliveries.take_out_others(session, row.id or 0, author.only, now=now)
+    _bind(session, row, author, now=now)
     session.flush()
     if store.hours_of(row) != hours:
         deliveries.reset_due(session, row.id or 0, due_at=due_at(store.hours_of(row), now))
     _note(session, EventKind.WATCH_CHANGED, row, by=author.by, now=now, changed=sorted(changed))
 
 
-def rotate(session: Session, row: WatchRow, *, by: str, now: datetime) -> None:
-    """Give a locked watch a new secret; the one it had goes on signing beside it for a day, the one before no more."""
+def _bind(session: Session, row: WatchRow, author: Author, *, now: datetime) -> None:
+    if author.only is not None and row.bound_to is None:
+        row.bound_to = author.only
+        deliveries.take_out_others(session, row.id or 0, author.only, now=now)
+
+
+def rotate(session: Session, row: WatchRow, *, author: Author, now: datetime) -> None:
+    """Give a locked watch a new secret; the one it had goes on signing beside it for a day, the one before no more.
+
+    Who may see one production alone binds the watch to it, since they know its secret from then on.
+    """
+    _bind(session, row, author, now=now)
     row.former_secret, row.former_secret_until = row.secret, now + FORMER_SIGNS_FOR
     row.secret = new_secret()
     row.rev += 1
-    _note(session, EventKind.WATCH_ROTATED, row, by=by, now=now)
+    _note(session, EventKind.WATCH_ROTATED, row, by=author.by, now=now)
 
 
 def enable(session: Session, row: WatchRow, *, by: str, now: datetime) -> None:

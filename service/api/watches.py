@@ -139,7 +139,7 @@ def rotate_watch(door: Coordinate, watch: WatchInPath) -> Response:
     """Give a watch a new secret; for a day the old one signs, too. Needs `coordinate` and `If-Match`."""
     with door.writing() as session:
         found = _locked(door, session, watch)
-        watches.rotate(session, found.row, by=door.by, now=door.now)
+        watches.rotate(session, found.row, author=_author(door), now=door.now)
         return _reply_once(door, session, watch, secret=found.row.secret, status=HTTPStatus.OK)
 
 

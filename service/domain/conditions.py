@@ -17,7 +17,8 @@ class Condition:
 
     `since` is when it came about, `occasion` what tells this time from others; where the facts say neither (None), they
     are the moment it was first seen. `times` are all instants at which it came about, rising, of a condition that keeps
-    a record of them; `people` whom it concerns beside those whom all about its subject does.
+    a record of them; `people` whom it concerns beside those whom all about its subject does. Whom it concerned is
+    `remembered` of what may be gone when it ends.
     """
 
     kind: NoticeKind
@@ -28,6 +29,7 @@ class Condition:
     occasion: str | None = None
     times: Sequence[datetime] | None = None
     people: tuple[str, ...] = ()
+    remembered: bool = False
     facts: Mapping[str, Any] = field(default_factory=dict)
 
     @property
@@ -78,10 +80,24 @@ def seen(
     elif condition.holds and (not held or (before or {}).get("occasion") != occasion) and now - since <= STALE:
         told.append(_notice(condition, concerns, occasion=occasion, since=since))
     if held and not condition.holds and MEANINGS[condition.kind].lasts:
-        told.append(_notice(condition, concerns, occasion=str((before or {})["occasion"]), since=now, over=True))
+        whom = _remembered(before) if condition.remembered and before is not None else concerns
+        told.append(_notice(condition, whom, occasion=str((before or {})["occasion"]), since=now, over=True))
     keeps = condition.holds or bool(condition.times)
-    row = {"holds": condition.holds, "occasion": occasion, "since": since.isoformat()} if keeps else None
+    row: dict[str, Any] | None = None
+    if keeps:
+        row = {"holds": condition.holds, "occasion": occasion, "since": since.isoformat()}
+    if row is not None and condition.remembered:
+        said = {"production_id": concerns.production_id, "stage_ids": list(concerns.stage_ids)}
+        row |= {**said, "people": list(concerns.people)}
     return Seen(row, tuple(told))
+
+
+def _remembered(row: Mapping[str, Any]) -> Concerns:
+    return Concerns(
+        production_id=row.get("production_id"),
+        stage_ids=tuple(row.get("stage_ids", ())),
+        people=tuple(row.get("people", ())),
+    )
 
 
 def _came(

@@ -72,16 +72,17 @@ def _unmatched(told: Told) -> Said:
 
 
 def _late(told: Told) -> Said:
+    counts = "1 count" if told["counts"] == 1 else f"{told['counts']} counts"
     brought = [
         f"{each['kind']}{' no longer' if each['over'] else ''}: {each['shot']}"
         f"{f' take {take}' if (take := each['take']) else ''}"
         for each in told["brought"] or ()
     ]
     return (
-        f"{told['counts']} counts of stage {told['stage']} came late",
+        f"{counts} of stage {told['stage']} came late",
         (
             (
-                f"{told['counts']} counts of stage {told['stage']}, captured from {told.at(told['captured_from'])} to "
+                f"{counts} of stage {told['stage']}, captured from {told.at(told['captured_from'])} to "
                 f"{told.at(told['captured_to'])}, came on {told.since}."
             ),
             f"They are of {listed(told['shots'] or [])}." if told["shots"] else "",

@@ -68,6 +68,7 @@ REFUSED: tuple[Refused, ...] = (
     Refused("unfit-fields", FIELDS, says="What this kind tells of has no end"),
     Refused("unfit-fields", ITEMS, says="Name each kind once at each threshold."),
     Refused("unfit-fields", FIELDS, says="Name the `production` of the"),
+    Refused("unfit-fields", FIELDS, says="This watch hears of one production for good"),
     Refused("unfit-fields", TARGETS, says="The target of this channel has one field"),
     Refused("unfit-fields", TARGETS, says="Write https://HOST/PATH"),
     Refused("unfit-fields", TARGETS, says="addresses in a list"),

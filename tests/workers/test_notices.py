@@ -267,6 +267,10 @@ def test_bookings_that_clash_are_told_of_until_one_gives_way(floor: Nights) -> N
     cancel(floor, first)
     works(floor)
 
+    with floor.database.reading() as session:
+        # Whom a clash concerned is known when it ends, though the bookings are gone.
+        assert set(session.exec(select(NoticeRow.production_id))) == {1}
+        assert all(each == [1] for each in session.exec(select(NoticeRow.stage_ids)))
     pairs = [(first, second), (first, third), (second, third)]
     found = told(floor, NoticeKind.CLASH)
     assert sorted(each for each in found if not each[2]) == sorted(

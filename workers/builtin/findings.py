@@ -194,6 +194,7 @@ def of_bookings(touched: Mapping[int, int], context: Context) -> Findings:
             kind=NoticeKind.CLASH,
             subject=f"bookings/{one}/{other}",
             holds=(one, other) in pairs,
+            remembered=True,
             facts=_clash_facts(standing.get(one), standing.get(other), pairs.get((one, other), ())),
         )
         findings.found.append(Finding(condition, _both(standing.get(one), standing.get(other)), event_id))

@@ -161,18 +161,18 @@ class Notices(Worker):
 
 @dataclass(frozen=True, slots=True)
 class _Touched:
-    """What a batch makes worth a look, by id, each with the last event that did; `settling` are stages by id."""
+    """What a batch makes worth a look, by id, each with the last event that did; `settling` are places."""
 
     shots: dict[int, int] = field(default_factory=dict)
     stages: dict[int, int] = field(default_factory=dict)
     bookings: dict[int, int] = field(default_factory=dict)
-    settling: list[int] = field(default_factory=list)
+    settling: list[str] = field(default_factory=list)
 
     def remind(self, name: str, event_id: int) -> None:
         """Take in a reminder by the name it was asked for under."""
         what, _, id_ = name.partition("/")
         if what == LATE:
-            self.settling.append(int(id_))
+            self.settling.append(id_)
         else:
             (self.shots if what == "shot" else self.stages)[int(id_)] = event_id
 
