@@ -11,12 +11,13 @@ from service.domain.notices import Notice, NoticeKind, is_own
 from service.domain.shifts import POWER_CAUTION
 from service.domain.told import Said, Told
 
+LAMP_CAUTION = "Hot lamps: keep clear of paper, gel and foam; never leave on unattended."
 LIFTING_CAUTION = "Weights and rigging are not checked here; a trained person decides."
 CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         NoticeKind.POWER_DOWN_UNCONFIRMED: (POWER_CAUTION,),
         NoticeKind.STAGE_FREES: (LIFTING_CAUTION,),
-        NoticeKind.PLATE_DUE: (LIFTING_CAUTION,),
+        NoticeKind.PLATE_DUE: (LAMP_CAUTION, LIFTING_CAUTION),
     }
 )
 """What is said with a notice where its subject can hurt somebody."""
