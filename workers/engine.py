@@ -110,12 +110,12 @@ class _Run:
         Events the worker does not want are passed by here.
         """
         with self.database.reading() as session:
-            head = events.head(session)
+            head, gone = retention.ends(session)
             self.part = partitions.part(session, self.key.partition)
             self.end = self._end(session, self.part.last)
             cursor = cursors.find(session, self.key)
             position = self.part.begins if cursor is None else cursor.position
-            unread = self._unread(session, position)
+            unread = self._unread(session, position, gone)
             wanted = cursors.anything_wanted(session, position, kinds=self.worker.events, holds=self._holds())
             again = None if cursor is None else quarantine.to_retry(session, self.key)
             follows = not self.edition.rules and position >= self.end and self._ready(session)
@@ -136,10 +136,16 @@ class _Run:
                 self._follow(session)
         return StepResult(outcome=Outcome.MOVED if passed else Outcome.OVERTAKEN, position=new if passed else position)
 
-    def _unread(self, session: Session, position: int) -> int:
-        """The last event it wants that was cleaned away after a position and that it does not know of; 0: none was."""
-        part, known = self.part.production_id, self.edition.knows_to
-        return retention.unread(session, part, position=position, knows_to=known, kinds=self.worker.events)
+    def _unread(self, session: Session, position: int, gone: int) -> int:
+        """The last event it wants that was cleaned away after a position and that it does not know of; 0: none was.
+
+        `gone` is the last that was, whoever wants it.
+        """
+        known = self.edition.knows_to
+        if gone <= max(position, known):
+            return 0
+        cleaned = retention.cleaned(session, self.worker.events)
+        return cleaned.unread(self.part.production_id, position=position, knows_to=known)
 
     def _passed_over(self, position: int, unread: int) -> StepResult:
         """Go no further where events are gone that it had not read, so that nothing is skipped in silence.
@@ -211,18 +217,18 @@ class _Run:
         """Handle the batch in one snapshot, then write its changes and the cursor in one short transaction."""
         with self.database.reading() as session:
             # The log's head is read first: the snapshot begins with it, so no fact in it is older than the head says.
-            head = events.head(session)
+            head, gone = retention.ends(session)
             # A process whose workers no catalogue has yet keeps nobody from cleaning, even since it looked.
-            gone = self._unread(session, claimed.position)
+            unread = self._unread(session, claimed.position, gone)
             self.end = max(self._end(session, head), claimed.position)
             kinds, holds = self.worker.events, self._holds()
             batch = events.read_after(session, claimed.position, limit=claimed.batch_limit, kinds=kinds, holds=holds)
             held = quarantine.behind_others(session, self.key, batch) if self.worker.ordered else {}
-            free = [event for event in batch if event.id not in held] if not gone else []
+            free = [event for event in batch if event.id not in held] if not unread else []
             context = self._context(session, head)
             changes, failure = self._handled(session, free, context) if free else ((), None)
             health = asked(self.worker, context) if free and failure is None else None
-        if gone:
+        if unread:
             return self._released(claimed)
         if failure is not None:
             return self._failed(claimed, batch, failure)

@@ -11,7 +11,7 @@ from service.domain.events import MAY_GO
 from service.store import partitions
 from service.store.cursors import Cursor
 from service.store.partitions import Behind
-from service.store.tables import CleanedRow
+from service.store.tables import CleanedRow, EventRow
 
 # Any constant no other lock of this database uses. SQLite has one writer, which is lock enough.
 _CLEANING_LOCK = 0x7469_6564_636C_6E
@@ -66,6 +66,14 @@ def cleaned_to(session: Session, *, production_id: int | None = None, kinds: Col
     return session.exec(select(func.max(CleanedRow.position)).where(*wanted)).one() or 0
 
 
+def ends(session: Session) -> tuple[int, int]:
+    """The last event of the log, and the last that was taken out of it, in one query; 0 where there is none."""
+    last = select(func.max(EventRow.id)).scalar_subquery()
+    gone = select(func.max(CleanedRow.position)).scalar_subquery()
+    head, cleaned_last = session.exec(select(last, gone)).one()
+    return head or 0, cleaned_last or 0
+
+
 def gap(session: Session, *, production_id: int, shot_id: int, kinds: Collection[str] | None = None) -> Gap | None:
     """What is gone of a shot, of these kinds where given; None where nothing is."""
     wanted = _wanted(production_id=production_id, shot_id=shot_id, kinds=kinds)
@@ -74,13 +82,6 @@ def gap(session: Session, *, production_id: int, shot_id: int, kinds: Collection
         return None
     events, position = sum(each.events for each in rows), max(each.position for each in rows)
     return Gap(events, position, max(each.happened_at for each in rows))
-
-
-def unread(session: Session, production_id: int | None, *, position: int, knows_to: int, kinds: Collection[str]) -> int:
-    """The last event of these kinds that is gone and was not read, as `Cleaned.unread` says."""
-    if cleaned_to(session) <= max(position, knows_to):
-        return 0
-    return cleaned(session, kinds).unread(production_id, position=position, knows_to=knows_to)
 
 
 def free(session: Session, found: list[Behind], *, knows_to: int, kinds: Collection[str]) -> list[Behind]:
@@ -95,7 +96,7 @@ def free(session: Session, found: list[Behind], *, knows_to: int, kinds: Collect
 def unread_on_any(
     session: Session, there: Mapping[str, Cursor], *, knows_to: int, kinds: Collection[str], by_production: bool
 ) -> int:
-    """The same of all the parts of the log that these cursors, by the name of their part, are on."""
+    """As `Cleaned.unread`, of all the parts of the log that these cursors, by the name of their part, are on."""
     if cleaned_to(session) <= knows_to:
         return 0
     gone, found = cleaned(session, kinds), 0
