@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, and_, case, delete, exists, or_
+from sqlalchemy import ColumnElement, and_, case, delete, func, or_
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, select
@@ -124,18 +124,18 @@ def _read_to(session: Session, row: EditionRow) -> int:
 def _superseded() -> ColumnElement[bool]:
     """Whether a later event stands for this one: of counts the shot's next, of unmatched ones any of its production."""
     later = aliased(EventRow)
-    follows = col(later.id) > col(EventRow.id)
-    of_shot = exists().where(
-        follows, col(later.shot_id) == col(EventRow.shot_id), col(later.kind) == EventKind.FRAMES_COUNTED.value
-    )
-    of_production = exists().where(follows, col(later.production_id) == col(EventRow.production_id))
-    of_none = exists().where(follows, col(later.production_id).is_(None))
+    # The end of an index each; asked whether there is a later row, PostgreSQL would read the table from its beginning.
+    last = select(func.max(col(later.id)))
+    of_shot = last.where(
+        col(later.shot_id) == col(EventRow.shot_id), col(later.kind) == EventKind.FRAMES_COUNTED.value
+    ).scalar_subquery()
+    of_production = last.where(col(later.production_id) == col(EventRow.production_id)).scalar_subquery()
+    of_none = last.where(col(later.production_id).is_(None)).scalar_subquery()
+    kind, id_ = col(EventRow.kind), col(EventRow.id)
     return or_(
-        and_(col(EventRow.kind) == EventKind.FRAMES_COUNTED.value, of_shot),
-        and_(
-            col(EventRow.kind) == EventKind.FRAMES_UNMATCHED.value,
-            or_(of_production, and_(col(EventRow.production_id).is_(None), of_none)),
-        ),
+        and_(kind == EventKind.FRAMES_COUNTED.value, id_ < of_shot),
+        and_(kind == EventKind.FRAMES_UNMATCHED.value, id_ < of_production),
+        and_(kind == EventKind.FRAMES_UNMATCHED.value, col(EventRow.production_id).is_(None), id_ < of_none),
     )
 
 
