@@ -1,5 +1,6 @@
 """What an engine does at each sign of life, beside its work: say what it has, enter what is due, clear away."""
 
+import logging
 from datetime import datetime, timedelta
 from typing import Protocol
 
@@ -8,6 +9,8 @@ from service.store import catalogue, spent
 from service.store.engine import Database
 from workers import host, schedule
 from workers.roster import Roster
+
+log = logging.getLogger("tiedown.upkeep")
 
 
 class UpkeepSettings(Protocol):
@@ -26,5 +29,16 @@ def pulse(database: Database, roster: Roster, *, settings: UpkeepSettings, now: 
         spent.sweep(session, now=now)
     schedule.enter(database, roster.workers, now=now)
     if settings.keep_events_days is not None:
+        _clean(database, timedelta(days=settings.keep_events_days), now)
+
+
+def _clean(database: Database, keep: timedelta, now: datetime) -> None:
+    try:
         with database.writing() as session:
-            cleaning.clean(session, keep=timedelta(days=settings.keep_events_days), now=now)
+            taken = cleaning.clean(session, keep=keep, now=now)
+    except Exception:
+        # Nothing of it was done, and what workers do must not wait for it.
+        log.exception("the log could not be cleaned; it is tried again")
+    else:
+        if taken:
+            log.info("old events were taken out of the log", extra={"events": taken})

@@ -11,9 +11,9 @@ from fastapi import FastAPI
 from sqlmodel import Session, col, select
 
 from service.domain.keys import Scope
-from service.store import figures
+from service.store import editions, figures
 from service.store.engine import Database
-from service.store.tables import KeptRow, ShotProgressRow
+from service.store.tables import EditionRow, KeptRow, ShotProgressRow
 from tests.api.conftest import Caller, Clock, TestClient
 from tests.api.documented import World, world
 from tests.api.remembered import Remembered
@@ -73,6 +73,10 @@ def test_lamp_hours_are_computed_from_the_stage_log_and_listed(
 
     row = rows(office, LAMPS)["mill/2026-03-02"]
     assert (row["lamps_on_s"], row["waiting_s"], row["after_wrap_s"]) == (3600, 1200, 0)
+    assert office.get(LAMPS).json()["lacks_to"] is None
+    with database.writing() as session:
+        session.get_one(EditionRow, ("lamp-hours", editions.shown(session, "lamp-hours"))).lacks_to = 3
+    assert office.get(LAMPS).json()["lacks_to"] == 3
     assert row["power_off_confirmed"] is False
     assert "Go and look" in row["caution"]
     (lamps,) = [each for each in office.get("/v1/workers").json()["items"] if each["name"] == "lamp-hours"]

@@ -14,6 +14,7 @@ from sqlmodel import col, select
 from service.actions.cleaning import clean
 from service.domain.events import MAY_GO, Event, EventKind
 from service.domain.workers import State
+from service.settings import Settings
 from service.store import catalogue, cleaning, cursors, editions, events, partitions, quarantine, retention
 from service.store.catalogue import Entry
 from service.store.cursors import CursorKey
@@ -21,9 +22,11 @@ from service.store.engine import Database
 from service.store.tables import CleanedRow, EditionRow, EventRow, QuarantineRow
 from tests.workers.strangers import START, Limits
 from tests.workers.test_partitions import produce
+from workers import upkeep
 from workers.contract import Change, Context, Partition, Worker
 from workers.engine import Outcome, step
 from workers.filling import offered
+from workers.roster import Roster
 
 COUNTED, UNMATCHED = EventKind.FRAMES_COUNTED, EventKind.FRAMES_UNMATCHED
 OTHERS = (EventKind.STAGE_ADDED, EventKind.SHOT_CHANGED)
@@ -328,3 +331,28 @@ def _expected(walk: Walk) -> Mapping[tuple[int, int, str], tuple[int, int, datet
         kind, of, shot, _ = walk.log[id_]
         found[of or 0, shot or 0, kind.value].append(id_)
     return {key: (len(ids), ids[-1], max(walk.log[id_][3] for id_ in ids)) for key, ids in found.items()}
+
+
+def test_an_engine_cleans_at_its_signs_of_life_and_goes_on_where_that_fails(
+    database: Database, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    walk = Walk(database, random.Random(3), produce(database, "one"))
+    for _ in range(9):
+        walk.happen()
+    roster = Roster(database, {}, ())
+    long_after = START + 2 * KEEP
+    upkeep.pulse(database, roster, settings=Settings(), now=long_after)
+    assert walk.there() == walk.log.keys()
+
+    with monkeypatch.context() as broken:
+        broken.setattr(cleaning, "note", _die)
+        upkeep.pulse(database, roster, settings=Settings(keep_events_days=7), now=long_after)
+    assert walk.there() == walk.log.keys()
+    assert "could not be cleaned" in caplog.text
+    with database.reading() as session:
+        assert catalogue.last_beat(session, catalogue.ENGINE) == long_after
+
+    upkeep.pulse(database, roster, settings=Settings(keep_events_days=7), now=long_after)
+    walk.now = long_after
+    assert walk.there() < walk.log.keys()
+    walk.assert_nothing_needed_is_gone()
