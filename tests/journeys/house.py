@@ -71,9 +71,14 @@ class Running:
 
     def engine(self) -> psutil.Process:
         """The one child of `tiedown serve`."""
-        until(self.children)
-        (child,) = self.children()
-        return child
+        found: list[psutil.Process] = []
+
+        def alone() -> bool:
+            found[:] = self.children()
+            return len(found) == 1
+
+        until(alone)
+        return found[0]
 
     def end(self, how: signal.Signals = signal.SIGTERM) -> int:
         """Signal it and wait for its end; the exit code."""

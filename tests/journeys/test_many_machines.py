@@ -24,7 +24,7 @@ from service.domain.shifts import Line, Signal
 from service.store import catalogue, events, kept, workers
 from service.store.engine import Database
 from service.store.kept import Shelf as RowShelf
-from service.store.tables import QuarantineRow
+from service.store.tables import CursorRow, QuarantineRow
 from tests.journeys.house import (
     Running,
     Terminal,
@@ -109,6 +109,13 @@ def shown(database: Database, terminal: Terminal) -> bool:
     return credited(database) == expected
 
 
+def at_rest(database: Database, *, caught_up: bool) -> bool:
+    """Whether nobody is at work on any cursor, and all stand at the end of the log where that is asked for."""
+    with database.reading() as session:
+        reached = events.head(session) if caught_up else 0
+        return all(row.lease_owner is None and row.position >= reached for row in session.exec(select(CursorRow)))
+
+
 def shift(database: Database, opened: datetime) -> None:
     """A day at the barn, by the stage's log: an hour of lamps, and the power off."""
     author = Author(by="coordinator")
@@ -141,7 +148,11 @@ def test_figures_catch_up_whatever_dies(studio: Studio, database: Database, redi
     messages.tell("once")
     until(lambda: [each.state for each in messages.rows()] == ["delivered"], within_s=60)
 
+    # Hints on their way when the relay dies are followed, so none are, and there is nothing left to hint at.
+    until(lambda: at_rest(database, caught_up=True), within_s=60)
     relay.end(signal.SIGKILL)
+    flush(redis_url)
+    until(lambda: at_rest(database, caught_up=False), within_s=60)
     before = position(database)
     assert [terminal.post("0002", frames).status_code for frames in range(1, 6)] == [200] * 5
     assert position(database) == before
