@@ -445,3 +445,29 @@ def test_who_approved_a_shot_is_told_that_it_is_not_what_they_approved(floor: Ni
     said = words(notice, "UTC")
     assert said.headline == "0120: changed since its approval"
     assert "is not any more what office approved" in said.sentences[0]
+
+
+def test_many_revisions_of_a_day_in_a_row_are_told_as_one(floor: Nights) -> None:
+    def file(revision: int) -> None:
+        data = {"production": PRODUCTION, "day": "2026-03-03", "revision": revision}
+        with floor.database.writing() as session:
+            append(session, kind=EventKind.REPORT_FILED, at=floor.now, actor="engine", production_id=1, data=data)
+
+    for revision in range(1, 9):
+        file(revision)
+        works(floor, floor.now + timedelta(minutes=2))
+    ready = (NoticeKind.REPORT_READY, f"report/{PRODUCTION}/2026-03-03", False)
+    revised = (NoticeKind.REPORT_REVISED, f"report/{PRODUCTION}/2026-03-03", False)
+    assert told(floor) == [ready]
+
+    works(floor, floor.now + timedelta(minutes=5))
+    assert told(floor) == [ready, revised]
+    with floor.database.reading() as session:
+        notice = store.read(session.exec(select(NoticeRow).where(NoticeRow.kind == NoticeKind.REPORT_REVISED)).one())
+    assert (notice.occasion, notice.production_id) == ("8", 1)
+
+    # What comes later is told anew.
+    file(9)
+    works(floor)
+    works(floor, floor.now + timedelta(minutes=6))
+    assert told(floor) == [ready, revised, revised]

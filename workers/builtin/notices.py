@@ -18,6 +18,7 @@ from service.domain.notices import NoticeKind
 from service.domain.phases import Phase
 from service.domain.signoffs import Matter
 from service.domain.studio import production_day
+from workers.builtin import revisions
 from workers.builtin.findings import (
     FURTHEST,
     PARTNERS,
@@ -29,6 +30,7 @@ from workers.builtin.findings import (
     of_stages,
 )
 from workers.builtin.lateness import LATE, Lateness
+from workers.builtin.revisions import REVISED
 from workers.contract import Change, Context, Event, EventKind, Keep, Notice, Rebuilt, Remind, Shot, Span, Worker
 
 CONDITIONS = "conditions"
@@ -105,6 +107,7 @@ class Notices(Worker):
             CONDITIONS: "What holds of a shot, take, stage, terminal or two bookings, and since when.",
             PARTNERS: "The bookings that a booking clashes with.",
             LATE: "What late counts of a stage brought, until it is told.",
+            REVISED: "The last revision of a day's report, until it is told.",
         }
     )
     Settings: ClassVar[type[BaseModel]] = NoticesSettings
@@ -134,6 +137,8 @@ class Notices(Worker):
             *_looks(findings),
             *late.kept(folded, concerns, settles_after=self._settles_after),
             *late.settled(touched.settling),
+            *revisions.kept(batch, context, settles_after=self._settles_after),
+            *revisions.settled(touched.revised, batch, context),
         ]
 
     def rebuild(self, mark: Any, limit: int, context: Context) -> Rebuilt:  # noqa: ANN401 - the last shot's id, or None
@@ -161,18 +166,24 @@ class Notices(Worker):
 
 @dataclass(frozen=True, slots=True)
 class _Touched:
-    """What a batch makes worth a look, by id, each with the last event that did; `settling` are places."""
+    """What a batch makes worth a look, by id, each with the last event that did.
+
+    `settling` are places of late counts, `revised` days of reports of which it is to be seen whether more came.
+    """
 
     shots: dict[int, int] = field(default_factory=dict)
     stages: dict[int, int] = field(default_factory=dict)
     bookings: dict[int, int] = field(default_factory=dict)
     settling: list[str] = field(default_factory=list)
+    revised: list[str] = field(default_factory=list)
 
     def remind(self, name: str, event_id: int) -> None:
         """Take in a reminder by the name it was asked for under."""
         what, _, id_ = name.partition("/")
         if what == LATE:
             self.settling.append(id_)
+        elif what == REVISED:
+            self.revised.append(id_)
         else:
             (self.shots if what == "shot" else self.stages)[int(id_)] = event_id
 
@@ -265,12 +276,11 @@ def _happened(
                 production_id=event.production_id,
                 facts={**event.data, "terminal": event.actor, "day": day.isoformat()},
             )
-        elif event.kind == EventKind.REPORT_FILED:
-            first = event.data["revision"] == 1
+        elif event.kind == EventKind.REPORT_FILED and event.data["revision"] == 1:
             yield Notice(
-                kind=NoticeKind.REPORT_READY if first else NoticeKind.REPORT_REVISED,
+                kind=NoticeKind.REPORT_READY,
                 subject=f"report/{event.data['production']}/{event.data['day']}",
-                occasion=str(event.data["revision"]),
+                occasion="1",
                 since=event.at,
                 production_id=event.production_id,
                 facts=event.data,
