@@ -171,19 +171,24 @@ def _occupant(booking: Booking) -> Occupant:
     return Occupant(span=booking.span, shot_id=booking.shot_id, shot=booking.shot, activity=booking.activity.value)
 
 
-def of_bookings(touched: Mapping[int, int], context: Context) -> Findings:
-    """Which bookings that were touched clash with which; those they clashed with before, too."""
+def bookings_ahead(context: Context) -> Mapping[int, Booking]:
+    """The bookings that stand and are not long over, by their numbers."""
+    window = Span(context.now - timedelta(days=1), context.now + FURTHEST)
+    return {each.booking_id: each for each in context.bookings(window)}
+
+
+def of_bookings(touched: Mapping[int, int], standing: Mapping[int, Booking], context: Context) -> Findings:
+    """Which bookings that were touched clash with which of those that stand; those they clashed with before, too."""
     findings = Findings()
     if not touched:
         return findings
-    standing = {
-        each.booking_id: each
-        for each in context.bookings(Span(context.now - timedelta(days=1), context.now + FURTHEST))
-    }
-    pairs: dict[tuple[int, int], list[str]] = {}
-    for clash in clashes(_promise(each) for each in standing.values()):
+    pairs: dict[tuple[int, int], set[str]] = {}
+    own = [standing[number] for number in touched if number in standing]
+    stage_ids, animators = {each.stage_id for each in own} - {None}, {each.animator for each in own} - {None}
+    near = (each for each in standing.values() if each.stage_id in stage_ids or each.animator in animators)
+    for clash in clashes(_promise(each) for each in near):
         if clash.one in touched or clash.other in touched:
-            pairs.setdefault((clash.one, clash.other), []).append(clash.shared.value)
+            pairs.setdefault((clash.one, clash.other), set()).add(clash.shared.value)
     partners = {
         int(key): set(row["with"]) for key, row in context.kept(PARTNERS, [str(each) for each in touched]).items()
     }

@@ -20,10 +20,10 @@ from service.domain.signoffs import Matter
 from service.domain.studio import production_day
 from workers.builtin import revisions
 from workers.builtin.findings import (
-    FURTHEST,
     PARTNERS,
     Finding,
     Findings,
+    bookings_ahead,
     concerns_of,
     of_bookings,
     of_shots,
@@ -31,7 +31,7 @@ from workers.builtin.findings import (
 )
 from workers.builtin.lateness import LATE, Lateness
 from workers.builtin.revisions import REVISED
-from workers.contract import Change, Context, Event, EventKind, Keep, Notice, Rebuilt, Remind, Shot, Span, Worker
+from workers.contract import Booking, Change, Context, Event, EventKind, Keep, Notice, Rebuilt, Remind, Shot, Worker
 
 CONDITIONS = "conditions"
 WATCHES = frozenset({EventKind.WATCH_ADDED, EventKind.WATCH_CHANGED, EventKind.WATCH_REMOVED, EventKind.WATCH_DISABLED})
@@ -120,12 +120,14 @@ class Notices(Worker):
         """What the events, or the time, brought about."""
         codes = {each.stage_id: each.code for each in context.stages()}
         touched = _touched(batch, context, codes)
+        standing = bookings_ahead(context) if touched.bookings else {}
+        touched.take_in(standing)
         shots = context.shots(sorted(touched.shots))
         concerns = {shot_id: concerns_of(shot_id, shot, codes) for shot_id, shot in shots.items()}
         findings = (
             of_shots(touched.shots, shots, concerns, context),
             of_stages(touched.stages, codes, context),
-            of_bookings(touched.bookings, context),
+            of_bookings(touched.bookings, standing, context),
         )
         told, remembered = _compared(list(chain.from_iterable(each.found for each in findings)), context)
         late = Lateness.of(batch, context, after=self._late_after, settling=touched.settling)
@@ -150,10 +152,10 @@ class Notices(Worker):
         concerns = {shot_id: concerns_of(shot_id, shot, codes) for shot_id, shot in shots.items()}
         findings = [of_shots(dict.fromkeys(shots, context.position), shots, concerns, context)]
         if last:
-            ahead = context.bookings(Span(context.now - timedelta(days=1), context.now + FURTHEST))
+            standing = bookings_ahead(context)
             findings += [
                 of_stages(dict.fromkeys(codes, context.position), codes, context),
-                of_bookings({each.booking_id: context.position for each in ahead}, context),
+                of_bookings(dict.fromkeys(standing, context.position), standing, context),
             ]
         _, remembered = _compared(list(chain.from_iterable(each.found for each in findings)), context)
         keeps = [*remembered, *(keep for each in findings for keep in each.keeps)]
@@ -176,6 +178,12 @@ class _Touched:
     bookings: dict[int, int] = field(default_factory=dict)
     settling: list[str] = field(default_factory=list)
     revised: list[str] = field(default_factory=list)
+
+    def take_in(self, standing: Mapping[int, Booking]) -> None:
+        """Take in the stages of the bookings: one that was moved in time does not say which stage it is on."""
+        for number, event_id in self.bookings.items():
+            if (booking := standing.get(number)) is not None and booking.stage_id is not None:
+                self.stages[booking.stage_id] = event_id
 
     def remind(self, name: str, event_id: int) -> None:
         """Take in a reminder by the name it was asked for under."""
@@ -205,10 +213,6 @@ def _touched(batch: Sequence[Event], context: Context, codes: Mapping[int, str])
             found.stages[beside[event.actor]] = event.id
         if event.kind == EventKind.REMINDER_CAME and event.data["worker"] == Notices.name:
             found.remind(event.data["name"], event.id)
-    if found.bookings:
-        ahead = context.bookings(Span(context.now - timedelta(days=1), context.now + FURTHEST))
-        touched = [each for each in ahead if each.booking_id in found.bookings and each.stage_id is not None]
-        found.stages.update({each.stage_id or 0: found.bookings[each.booking_id] for each in touched})
     if watched := [event.id for event in batch if event.kind in WATCHES]:
         # Somebody wants to hear of other things: what may hold already is looked at once.
         found.shots.update({id_: found.shots.get(id_, watched[-1]) for id_ in context.shots_in_hand()})
