@@ -17,6 +17,7 @@ from service.api.examples import answers, page_of
 from service.api.fields import Code, Instant, Out
 from service.api.pages import Page, Paging
 from service.api.strict import StrictRoute
+from service.api.watches import WatchInPath
 from service.domain.channels import Receipt
 from service.domain.deliveries import DeliveryState
 from service.store import deliveries as store
@@ -53,7 +54,6 @@ TESTED = {**RENEWED, "test": True, "notices": 0, "made_at": "2026-03-02T15:00:00
 DeliveryInPath = Annotated[
     str, Path(min_length=1, max_length=100, description="The message, as receivers know it.", examples=[NAMED])
 ]
-WatchInPath = Annotated[str, Path(min_length=1, max_length=100, description="The watch.", examples=["mill-approvals"])]
 
 
 class DeliveryOut(Out):
